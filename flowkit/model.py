@@ -15,18 +15,28 @@ from pathlib import Path
 from typing import Any, Literal, TypeVar
 
 from flowkit.air import AirState
-from flowkit.fields import SIDES, Conditions, Side, ValveGeometry
+from flowkit.fields import (
+    SIDES,
+    AirMode,
+    Bench,
+    Conditions,
+    JobInfo,
+    PressureLaw,
+    Reference,
+    Side,
+    ValveGeometry,
+)
+from flowkit.units import INH2O as INH2O_PA
 
-__all__ = ["SIDES", "AirState", "Conditions", "Side", "ValveGeometry"]  # made below this module, and passed on by it
+# Made before this module, most of them with their rows in the table, and passed on by it.
+__all__ = [
+    "INH2O_PA", "SIDES", "AirMode", "AirState", "Bench", "Conditions", "JobInfo", "PressureLaw", "Reference", "Side",
+    "ValveGeometry",
+]  # fmt: skip
 
 Severity = Literal["error", "warning", "note"]
-PressureLaw = Literal["square-root", "compressible"]
-AirMode = Literal["as stated", "actual", "metered"]
 K = TypeVar("K")
 V = TypeVar("V")
-
-INH2O_PA = 249.088_91
-"""Conventional inch of water [Pa] (NIST SP 811, appendix B.8)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -337,35 +347,6 @@ class CorrectedTest(_OneTest):
 
 
 @dataclass(frozen=True, slots=True)
-class Reference:
-    """The state all tests are brought to.
-
-    Attributes
-    ----------
-    pressure_pa : float
-        Reference test pressure [Pa].
-    pressure_law : {"square-root", "compressible"}
-    bore_m : float or None
-        The engine's bore [m]; None for no bore correction.
-    air : AirState
-        Dry, 101 325 Pa, 20 °C unless stated.
-    lifts_m : tuple of float or None
-        Lowest and highest lift of the headline figures [m]; None for the lifts measured in common.
-
-    Examples
-    --------
-    >>> round(Reference(bore_m=0.0805).pressure_pa, 2)
-    6974.49
-    """
-
-    pressure_pa: float = 28 * INH2O_PA
-    pressure_law: PressureLaw = "square-root"
-    bore_m: float | None = None
-    air: AirState = field(default_factory=AirState)
-    lifts_m: tuple[float, float] | None = None
-
-
-@dataclass(frozen=True, slots=True)
 class ReferenceState:
     """The reference all flows are at."""
 
@@ -373,72 +354,6 @@ class ReferenceState:
     bore_m: float | None
     air_density_kg_m3: float
     pressure_law: str
-
-
-@dataclass(frozen=True, slots=True)
-class JobInfo:
-    """What the job is called; all free text, None where not given.
-
-    Attributes
-    ----------
-    display : {"US", "metric"}
-        The units people see; results stay SI.
-    logo : str or None
-        Path of a picture for the reports.
-
-    Examples
-    --------
-    >>> JobInfo(title="Head 7", display="metric").title
-    'Head 7'
-    """
-
-    title: str | None = None
-    number: str | None = None
-    customer: str | None = None
-    vehicle: str | None = None
-    shop: str | None = None
-    date: str | None = None
-    notes: str | None = None
-    display: Literal["US", "metric"] = "US"
-    logo: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Bench:
-    """What is known of the bench; standard uncertainties are k = 1.
-
-    Attributes
-    ----------
-    air : {"as stated", "actual", "metered"}
-        What the flow readings are: corrected by the bench, true volumes, or an orifice meter's.
-    standard_air : AirState or None
-    repeatability : float or None
-        Relative standard deviation of a repeated reading.
-    drift : float or None
-        Relative standard uncertainty of the drift of one session.
-    lift_setting_m : float or None
-        Standard uncertainty of a lift setting [m].
-    pressure_reading_pa : float or None
-        Standard uncertainty of a test pressure reading [Pa].
-    from_records : bool
-        Whether repeatability and drift come from the shop's records.
-    air_stated : bool
-        Whether `air` was stated; where it was not, a meter that gives a mass flow makes it ``"actual"``.
-
-    Examples
-    --------
-    >>> Bench(repeatability=0.005, drift=0.002).air
-    'as stated'
-    """
-
-    air: AirMode = "as stated"
-    standard_air: AirState | None = None
-    repeatability: float | None = None
-    drift: float | None = None
-    lift_setting_m: float | None = None
-    pressure_reading_pa: float | None = None
-    from_records: bool = False
-    air_stated: bool = False
 
 
 @dataclass(frozen=True, slots=True)

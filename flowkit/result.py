@@ -10,12 +10,15 @@ from flowkit.output import document, jsonable
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from flowkit.model import Finding
+
 
 class Result:
     """What every result can: be one JSON document, and be shown in a notebook as its table."""
 
     __slots__ = ()
     kind: ClassVar[str] = ""
+    findings: tuple[Finding, ...]
 
     def to_json(self, *, indent: int | None = None) -> str:
         """Return one JSON document; its keys are the fields, in SI units.

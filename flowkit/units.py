@@ -59,6 +59,7 @@ POUND = 0.453_592_37
 HORSEPOWER = 550 * FOOT * POUND * STANDARD_GRAVITY  # mechanical, 550 ft·lbf/s
 MMHG = 133.322_387_415
 INH2O = 249.088_91
+"""Conventional inch of water [Pa] (NIST SP 811, appendix B.8)."""
 
 
 @dataclass(frozen=True, slots=True)

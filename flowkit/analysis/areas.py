@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,22 +20,7 @@ from flowkit.analysis.lifts import SAME_LIFT_M
 from flowkit.fields import field_of, section
 from flowkit.model import Finding, Side, ValveGeometry, Variant
 
-__all__ = [
-    "AreaFigures",
-    "Coefficients",
-    "area_figures",
-    "circle_area",
-    "curtain_area",
-    "impossible_dimensions",
-    "known_throat_area",
-    "largest_possible_area",
-    "minimum_area",
-    "seat_area",
-    "takeover_lift",
-    "throat_area",
-    "valve_contradictions",
-    "valve_of",
-]
+__all__ = ["Coefficients", "circle_area", "curtain_area", "minimum_area", "seat_area", "takeover_lift", "throat_area"]
 
 Array = NDArray[np.float64]
 
@@ -160,28 +146,14 @@ def _seat(valve: ValveGeometry) -> tuple[float, float, float] | None:
 
 
 def known_throat_area(valve: ValveGeometry) -> float | None:
-    """Return the area past the stem in the throat [m²], or None where it is not known or cannot be.
-
-    Parameters
-    ----------
-    valve : ValveGeometry
-
-    Examples
-    --------
-    >>> known_throat_area(ValveGeometry(throat_m=0.033)) is None
-    True
-    """
+    """Return the area past the stem in the throat [m²], or None where it is not known or cannot be."""
     if valve.throat_m is None or valve.stem_m is None or valve.throat_m <= valve.stem_m:
         return None
     return throat_area(valve.throat_m, valve.stem_m)
 
 
 def impossible_dimensions(valve: ValveGeometry) -> str | None:
-    """Return in words why the dimensions of a valve is not possible, or None where they can.
-
-    Parameters
-    ----------
-    valve : ValveGeometry
+    """Return in words why the dimensions of a valve cannot be, or None where they can.
 
     Examples
     --------
@@ -272,117 +244,54 @@ def takeover_lift(valve: ValveGeometry) -> float | None:
     return float(2 * wanted / (linear + np.sqrt(linear**2 + 2 * np.sin(2 * beta) * wanted)))
 
 
-Floats = tuple[float, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class AreaFigures:
-    """What follows from the flows of a variant and its areas; None where an area is not known.
-
-    Attributes
-    ----------
-    effective_area_m2 : tuple of float
-    minimum_area_m2 : tuple of float or None
-    coefficients : Coefficients or None
-    flow_per_bore_area_m_s, flow_per_valve_area_m_s, port_velocity_m_s : tuple of float or None
-    """
-
-    effective_area_m2: Floats
-    minimum_area_m2: Floats | None
-    coefficients: Coefficients | None
-    flow_per_bore_area_m_s: Floats | None
-    flow_per_valve_area_m_s: Floats | None
-    port_velocity_m_s: Floats | None
-
-
 def area_figures(
-    lifts_m: Floats, flow_m3_s: Floats, valve: ValveGeometry, velocity_m_s: float, bore_m: float | None
-) -> AreaFigures:
-    """Return everything that relates the flows of a variant to its areas.
+    lifts_m: Sequence[float],
+    flow_m3_s: Sequence[float],
+    valve: ValveGeometry,
+    velocity_m_s: float,
+    bore_m: float | None,
+) -> dict[str, Any]:
+    """Return everything that relates the flows of a variant to its areas, by the names of `VariantFlow`.
 
-    Parameters
-    ----------
-    lifts_m, flow_m3_s : tuple of float
-        Lifts [m] and flows there [m³/s].
-    valve : ValveGeometry
-    velocity_m_s : float
-        Reference velocity [m/s], see `flowkit.corrections.pressure.reference_velocity`.
-    bore_m : float or None
-        The engine's bore [m].
-
-    Returns
-    -------
-    AreaFigures
-
-    Notes
-    -----
-    ``A_eff = Q/V``; mean port velocity ``Q/A_port``.
+    Effective area ``A_eff = Q/V`` with the reference velocity V; mean port velocity ``Q/A_port``. None where an area
+    is not known.
 
     Examples
     --------
     >>> figures = area_figures((0.01,), (0.05,), ValveGeometry(head_m=0.038), 107.6, None)
-    >>> round(figures.coefficients.curtain[0], 3), figures.coefficients.minimum is None
+    >>> round(figures["coefficients"].curtain[0], 3), figures["coefficients"].minimum is None
     (0.389, True)
     """
-    flow = np.asarray(flow_m3_s)
-    least = minimum_area(lifts_m, valve)
-    return AreaFigures(
-        effective_area_m2=_floats(flow / velocity_m_s),
-        minimum_area_m2=None if least is None else _floats(least),
-        coefficients=_coefficients(np.asarray(lifts_m), flow / velocity_m_s, valve),
-        flow_per_bore_area_m_s=None if bore_m is None else _floats(flow / circle_area(bore_m)),
-        flow_per_valve_area_m_s=None if valve.head_m is None else _floats(flow / circle_area(valve.head_m)),
-        port_velocity_m_s=None if valve.port_area_m2 is None else _floats(flow / valve.port_area_m2),
-    )
+    flow, lifts = np.asarray(flow_m3_s), np.asarray(lifts_m)
+    effective, least, throat = flow / velocity_m_s, minimum_area(lifts, valve), known_throat_area(valve)
+    whole = None if valve.head_m is None else circle_area(valve.head_m)
 
+    def over(values: Array, area: Array | float | None) -> tuple[float, ...] | None:
+        """Divide by an area, where it is known."""
+        return None if area is None else tuple((values / area).tolist())
 
-def _coefficients(
-    lifts: NDArray[np.float64], effective: NDArray[np.float64], valve: ValveGeometry
-) -> Coefficients | None:
-    """Return the coefficients at every open lift, or None where no area is known."""
     # A shut valve has no curtain and no seat passage to compare with.
-    open_ = lifts > 0
-    lifts, effective = lifts[open_], effective[open_]
-    throat, least = known_throat_area(valve), minimum_area(lifts, valve)
-    if valve.head_m is None and throat is None:
-        return None
-    return Coefficients(
-        lifts_m=_floats(lifts),
-        curtain=None if valve.head_m is None else _floats(effective / curtain_area(lifts, valve.head_m)),
-        throat=None if throat is None else _floats(effective / throat),
-        valve=None if valve.head_m is None else _floats(effective / circle_area(valve.head_m)),
-        minimum=None if least is None else _floats(effective / least),
-    )
-
-
-def largest_possible_area(lifts_m: NDArray[np.float64], valve: ValveGeometry) -> NDArray[np.float64] | None:
-    """Return the area that no effective area can exceed [m²], as far as the valve is known.
-
-    Parameters
-    ----------
-    lifts_m : array
-        Lifts [m].
-    valve : ValveGeometry
-
-    Returns
-    -------
-    array or None
-        The minimum area; the throat's where only that is known; None without either.
-
-    Examples
-    --------
-    >>> largest_possible_area(np.array([0.01]), ValveGeometry()) is None
-    True
-    """
-    least, throat = minimum_area(lifts_m, valve), known_throat_area(valve)
-    if least is None and throat is not None:
-        return np.full(lifts_m.shape, throat)
-    return least
-
-
-def _floats(values: NDArray[np.float64]) -> Floats:
-    """Turn an array into plain numbers."""
-    return tuple(values.tolist())
+    opened = lifts > 0
+    coefficients = None
+    if whole is not None or throat is not None:
+        coefficients = Coefficients(
+            lifts_m=tuple(lifts[opened].tolist()),
+            curtain=None
+            if valve.head_m is None
+            else over(effective[opened], curtain_area(lifts[opened], valve.head_m)),
+            throat=over(effective[opened], throat),
+            valve=over(effective[opened], whole),
+            minimum=over(effective[opened], None if least is None else least[opened]),
+        )
+    return {
+        "effective_area_m2": tuple(effective.tolist()),
+        "minimum_area_m2": None if least is None else tuple(least.tolist()),
+        "coefficients": coefficients,
+        "takeover_lift_m": takeover_lift(valve),
+        "flow_per_bore_area_m_s": over(flow, None if bore_m is None else circle_area(bore_m)),
+        "flow_per_valve_area_m_s": over(flow, whole),
+        "port_velocity_m_s": over(flow, valve.port_area_m2),
+    }
 
 
 _OF_SHEETS = tuple(row for row in section("valves").values() if row.condition)
@@ -401,18 +310,9 @@ DECLARED_BY = {
 
 
 def valve_of(variant: Variant, side: Side) -> ValveGeometry:
-    """Return the valve of a variant on a side, from the variant and from its sheets.
+    """Return the valve of a variant on a side: what the job states, filled up with what the sheets say.
 
-    Parameters
-    ----------
-    variant : Variant
-    side : {"intake", "exhaust"}
-
-    Returns
-    -------
-    ValveGeometry
-        What the job states counts, filled up with what the sheets say; None where neither does,
-        and where sheets contradict each other (see `valve_contradictions`).
+    None where neither does, and where sheets contradict each other (see `valve_findings`).
 
     Examples
     --------
@@ -421,90 +321,62 @@ def valve_of(variant: Variant, side: Side) -> ValveGeometry:
     """
     known = {}
     for item in fields(ValveGeometry):
-        job = in_job(variant, side, item.name)
-        known[item.name] = job if job is not None else on_sheets(variant, side, item.name)
+        job, sheet = _known(variant, side, item.name)
+        known[item.name] = job if job is not None else sheet
     return ValveGeometry(**known)
 
 
-def valve_contradictions(variant: Variant, side: Side) -> tuple[Finding, ...]:
-    """Return an error finding for each dimension of the valve that is given twice and differently.
+def valve_findings(variant: Variant, side: Side) -> list[Finding]:
+    """Return what is doubtful about the dimensions of a valve.
 
-    Parameters
-    ----------
-    variant : Variant
-    side : {"intake", "exhaust"}
-
-    Examples
-    --------
-    >>> valve_contradictions(Variant("as received"), "intake")
-    ()
+    An error for each that sheets give twice and differently (rule ``valve-contradiction``), a warning for each that a
+    sheet gives otherwise than the job (rule ``geometry-differs``).
     """
-    found = []
+    contradicted, differing = [], []
     for name, label in LABELS.items():
-        said = _said(variant, side, name)
-        other = next((item for item in said if not _same(said[0][0], item[0])), None)
-        if other is None or in_job(variant, side, name) is not None:
+        said, job = _said(variant, side, name), _known(variant, side, name)[0]
+        first = (job, "") if job is not None else said[0] if said else (0.0, "")
+        other = next((item for item in said if not _same(first[0], item[0])), None)
+        if other is None:
             continue
-        found.append(
-            Finding(
-                "valve-contradiction",
-                "error",
-                other[1],
-                f"The {side} {label} of {variant.name!r} is {_written(name, said[0][0])} in {said[0][1]} and "
-                f"{_written(name, other[0])} in {other[1]}, so areas and coefficients that need it are left out; state "
-                "the right one in the job, or give each state of the head a variant of its own.",
+        dimension = f"The {side} {label} of {variant.name!r} is {_written(name, first[0])} in"
+        if job is not None:
+            message = (
+                f"{dimension} the job but {_written(name, other[0])} on the sheet. The job's value was used; correct "
+                "the job if the sheet is right."
             )
-        )
-    return tuple(found)
-
-
-def geometry_differs(variant: Variant, side: Side) -> tuple[Finding, ...]:
-    """Return a warning for each dimension that a sheet gives otherwise than the job (rule ``geometry-differs``)."""
-    found = []
-    for name, label in LABELS.items():
-        job = in_job(variant, side, name)
-        other = next((item for item in _said(variant, side, name) if job is not None and not _same(job, item[0])), None)
-        if job is not None and other is not None:
-            found.append(
-                Finding(
-                    "geometry-differs",
-                    "warning",
-                    other[1],
-                    f"The {side} {label} of {variant.name!r} is {_written(name, job)} in the job but "
-                    f"{_written(name, other[0])} on the sheet. The job's value was used; correct the job if the sheet "
-                    "is right.",
-                )
+            differing.append(Finding("geometry-differs", "warning", other[1], message))
+        else:
+            message = (
+                f"{dimension} {first[1]} and {_written(name, other[0])} in {other[1]}, so areas and coefficients that "
+                "need it are left out; state the right one in the job, or give each state of the head a variant of its "
+                "own."
             )
-    return tuple(found)
+            contradicted.append(Finding("valve-contradiction", "error", other[1], message))
+    return contradicted + differing
 
 
 def geometry_changes(before: Variant, after: Variant, side: Side, changed: Sequence[str]) -> dict[str, str]:
     """Return label and words of each dimension that differs between two states without being declared changed."""
     found = {}
     for name, label in LABELS.items():
-        pairs = []
-        for variant in (before, after):
-            job, sheet = in_job(variant, side, name), on_sheets(variant, side, name)
-            value = sheet if sheet is not None else job
-            pairs.append((value, job is not None and value is not None and _same(job, value)))
-        (one, first), (other, second) = pairs
-        declared = any(factor.casefold().startswith(DECLARED_BY[name]) for factor in changed)
-        if one is None or other is None or _same(one, other) or (first and second) or declared:
+        (job, sheet), (job_after, sheet_after) = (_known(variant, side, name) for variant in (before, after))
+        one, other = (sheet if sheet is not None else job), (sheet_after if sheet_after is not None else job_after)
+        if one is None or other is None or _same(one, other):
             continue
-        found[label] = f"{label} {_written(name, one)} against {_written(name, other)}"
+        # where both are what the job states, the job declares the change
+        declared = any(factor.casefold().startswith(DECLARED_BY[name]) for factor in changed)
+        stated = job is not None and job_after is not None and _same(job, one) and _same(job_after, other)
+        if not (declared or stated):
+            found[label] = f"{label} {_written(name, one)} against {_written(name, other)}"
     return found
 
 
-def in_job(variant: Variant, side: Side, name: str) -> float | None:
-    """Return a dimension as the job states it."""
-    stated = variant.valves.get(side)
-    return None if stated is None else getattr(stated, name)
-
-
-def on_sheets(variant: Variant, side: Side, name: str) -> float | None:
-    """Return a dimension as the sheets state it; None where they contradict each other."""
-    values = [value for value, _ in _said(variant, side, name)]
-    return values[0] if values and all(_same(values[0], value) for value in values) else None
+def _known(variant: Variant, side: Side, name: str) -> tuple[float | None, float | None]:
+    """Return a dimension as the job states it, and as the sheets do: None where they contradict each other."""
+    stated, values = variant.valves.get(side), [value for value, _ in _said(variant, side, name)]
+    agreed = values[0] if values and all(_same(values[0], value) for value in values) else None
+    return (None if stated is None else getattr(stated, name)), agreed
 
 
 def _said(variant: Variant, side: Side, name: str) -> list[tuple[float, str]]:

@@ -1,17 +1,16 @@
-"""Lift–flow curves of ports, from the corrected tests of one side.
+"""Lift–flow curves of ports, from the corrected tests of one side, and which readings are repeats of which.
 
-Bench and date say which readings are repeats of which. Repeated runs are corrected one by one and then averaged lift
-by lift. Between the measured lifts a curve is the monotone cubic of Fritsch & Butland (SIAM J. Sci. Stat. Comput. 5
-(1984) 300), `flowkit.analysis.lifts`; outside them it is nothing, and asking is an error.
+Repeated runs are corrected one by one and then averaged lift by lift. Between the measured lifts a curve is the
+monotone cubic of `flowkit.analysis.lifts`; outside them it is nothing, and asking is an error.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from decimal import Decimal
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -29,9 +28,10 @@ from flowkit.analysis.lifts import (
     within,
 )
 from flowkit.errors import RangeError
-from flowkit.model import CorrectedTest, Finding, FlowTest, MeterMark, Side, ValveGeometry, Variant
+from flowkit.model import CorrectedTest, Finding, FlowTest, MeterMark, Side, ValveGeometry, Variant, grouped
 from flowkit.units import from_si
 
+Array = NDArray[np.float64]
 Test = FlowTest | CorrectedTest
 UNNAMED = "\0unnamed"
 """Bench of the sheets that name none where the job names two or more: unlike any of them."""
@@ -100,24 +100,11 @@ def runs_of(tests: Sequence[CorrectedTest]) -> tuple[tuple[CorrectedTest, ...], 
 
 
 def continues(one: Test, other: Test) -> bool:
-    """Tell whether two tests of one port are parts of one run, written in two places.
-
-    Examples
-    --------
-    >>> from dataclasses import replace
-    >>> from flowkit.model import Conditions, Point, Units, UnitSource
-    >>> units = Units(UnitSource("m", "stated"), UnitSource("m³/s", "stated"))
-    >>> low = FlowTest("a", "a.csv", None, None, "as received", "intake", "1", 1, Conditions(), units,
-    ...     (Point(0.002, 0.05, None, "a.csv:2:2"),))
-    >>> high = replace(low, id="b", points=(Point(0.004, 0.08, None, "b.csv:2:2"),))
-    >>> continues(low, high), continues(low, low)
-    (True, False)
-    """
+    """Tell whether two tests of one port are parts of one run, written in two places with lifts of their own."""
     if one.run != other.run or NOWHERE.session(one) != NOWHERE.session(other):
         return False
-    lifts = [point.lift_m for test in (one, other) for point in test.points]
-    own = [len(merge_lifts(point.lift_m for point in test.points)) for test in (one, other)]
-    return len(merge_lifts(lifts)) == sum(own)
+    lifts = [[point.lift_m for point in test.points] for test in (one, other)]
+    return len(merge_lifts(lifts[0] + lifts[1])) == sum(len(merge_lifts(own)) for own in lifts)
 
 
 def _numbers(test: CorrectedTest) -> tuple[tuple[float, float], ...]:
@@ -133,10 +120,7 @@ FINE = 2e-3
 
 def copies(tests: Iterable[CorrectedTest]) -> list[list[CorrectedTest]]:
     """Return the groups of tests that have the same numbers at every one of three or more points."""
-    groups: dict[tuple[tuple[float, float], ...], list[CorrectedTest]] = {}
-    for test in tests:
-        if len(test.points) >= FEWEST:
-            groups.setdefault(_numbers(test), []).append(test)
+    groups = grouped((_numbers(test), test) for test in tests if len(test.points) >= FEWEST)
     return [group for group in groups.values() if len(group) > 1]
 
 
@@ -162,61 +146,52 @@ def _copied(one: CorrectedTest, other: CorrectedTest) -> bool:
     """
     if len(other.points) < FEWEST:
         return False
-    numbers = _numbers(one)
-    if set(_numbers(other)) <= set(numbers):
+    if set(_numbers(other)) <= set(_numbers(one)):
         return True
-    first, second = _last_digit(one), _last_digit(other)
+    digits = []  # one of the last digit that the flows were written to, over the largest flow
+    for test in (one, other):
+        written = [from_si(point.reading_m3_s, test.units.flow.unit) for point in test.points]
+        places = min(int(Decimal(f"{value:.9e}").normalize().as_tuple().exponent) for value in written)
+        digits.append(float(10.0 ** min(places, 0) / max(written)))
     alike = one.units.flow.unit == other.units.flow.unit and one.points[0].pressure_pa == other.points[0].pressure_pa
-    if (alike and math.isclose(first, second, rel_tol=0.5)) or max(first, second) > FINE:
+    if (alike and math.isclose(*digits, rel_tol=0.5)) or max(digits) > FINE:
         return False
     flows = {round(point.lift_m * 1e6): point.flow_m3_s for point in one.points}
-    half = 0.5 * (first + second) * max(flows.values()) * (1.0 + 1e-6)
+    half = 0.5 * sum(digits) * max(flows.values()) * (1.0 + 1e-6)
     return all(abs(flows.get(round(point.lift_m * 1e6), math.inf) - point.flow_m3_s) <= half for point in other.points)
-
-
-def _last_digit(test: CorrectedTest) -> float:
-    """Return one of the last digit that the flows of a test were written to, over the largest flow."""
-    written = [from_si(point.reading_m3_s, test.units.flow.unit) for point in test.points]
-    places = min(int(Decimal(f"{value:.9e}").normalize().as_tuple().exponent) for value in written)
-    return float(10.0 ** min(places, 0) / max(written))
 
 
 def identical_findings(tests: Sequence[CorrectedTest]) -> list[Finding]:
     """Return one warning for each pair of sheets with the same numbers (rule ``identical-readings``)."""
-    ports: dict[tuple[object, ...], list[CorrectedTest]] = {}
-    for test in tests:
-        ports.setdefault((test.variant, test.side, folded(test.head), test.port), []).append(test)
-    groups = [[*pair] for own in ports.values() for pair in without_copies(own)[1]]
-    dropped = {id(pair[1]) for pair in groups}
-    alone = len(groups)
-    groups += copies(test for test in tests if id(test) not in dropped)
-    sheets: dict[tuple[bool, tuple[tuple[str, str], ...]], list[list[CorrectedTest]]] = {}
-    for index, group in enumerate(groups):
-        where = tuple(dict.fromkeys((test.variant, test.file) for test in group))
-        key = (index < alone, where if len(where) > 1 else ((group[0].id, ""),))
-        sheets.setdefault(key, []).append(group)
-    return [_identical(groups, alone) for (alone, _), groups in sheets.items()]
+    ports = grouped(((test.variant, test.side, folded(test.head), test.port), test) for test in tests)
+    pairs = [[*pair] for own in ports.values() for pair in without_copies(own)[1]]
+    dropped = {id(copy) for _, copy in pairs}
+    others = copies(test for test in tests if id(test) not in dropped)
 
+    def sheets(group: Sequence[CorrectedTest]) -> tuple[object, ...]:
+        """Return what two sheets have alike as one; a test repeated within one sheet is by itself."""
+        found = tuple(dict.fromkeys((test.variant, test.file) for test in group))
+        return found if len(found) > 1 else (group[0].id,)
 
-def _identical(groups: Sequence[Sequence[CorrectedTest]], alone: bool) -> Finding:
-    """Return the warning for copies: of one port of one state, or for all tests that two sheets have alike."""
-    first, others = groups[0][0], ", ".join(test.id for test in groups[0][1:])
-    more = f" (and {len(groups) - 1} more like this on these sheets)" if len(groups) > 1 else ""
-    if alone:
-        what = "so one of them is a copy: it was left out, and counts neither as a run nor in the mean"
-    else:
-        what = "so a sheet may have been copied: all are kept, but such a port says nothing about the bench's drift"
-    coarse = ""
-    tests = [test for group in groups for test in group]
-    if all(resolution(test) >= 0.004 * max(point.reading_m3_s for point in test.points) for test in tests):
-        coarse = " With readings this coarse, two honest runs can also look alike."
-    return Finding(
-        "identical-readings",
-        "warning",
-        first.id,
-        f"{first.id} and {others} have the same numbers at all {len(groups[0][-1].points)} lifts{more}, {what}.{coarse}"
-        " If they are separate runs, flow one of them again and write its readings with one more digit.",
-    )
+    findings = []
+    by_sheets = grouped(((alone, sheets(one)), one) for alone, own in ((True, pairs), (False, others)) for one in own)
+    for (alone, _), groups in by_sheets.items():
+        first, names = groups[0][0], ", ".join(test.id for test in groups[0][1:])
+        more = f" (and {len(groups) - 1} more like this on these sheets)" if len(groups) > 1 else ""
+        if alone:
+            what = "so one of them is a copy: it was left out, and counts neither as a run nor in the mean"
+        else:
+            what = "so a sheet may have been copied: all are kept, but such a port says nothing about the bench's drift"
+        coarse = ""
+        every = [test for group in groups for test in group]
+        if all(resolution(test) >= 0.004 * max(point.reading_m3_s for point in test.points) for test in every):
+            coarse = " With readings this coarse, two honest runs can also look alike."
+        message = (
+            f"{first.id} and {names} have the same numbers at all {len(groups[0][-1].points)} lifts{more}, {what}."
+            f"{coarse} If they are separate runs, flow one of them again and write its readings with one more digit."
+        )
+        findings.append(Finding("identical-readings", "warning", first.id, message))
+    return findings
 
 
 def resolution(test: CorrectedTest) -> float:
@@ -230,24 +205,13 @@ def resolution(test: CorrectedTest) -> float:
     """
     flows = [point.reading_m3_s for point in test.points]
     largest = max(range(len(flows)), key=lambda index: flows[index])
-    shown = _shown(test)
-    if shown:
-        return _relative(shown, step_of(shown))[largest] * flows[largest]
+    if any(point.mark for point in test.points):
+        return relative_steps(test)[largest] * flows[largest]
     try:
         written = [from_si(flow, test.units.flow.unit) for flow in flows]
     except Exception:
         written = flows
     return step_of(written) * flows[largest] / written[largest] if written[largest] else 0.0
-
-
-def _shown(test: CorrectedTest) -> list[MeterMark]:
-    """What a meter showed at each point; nothing where flows were written."""
-    return [point.mark for point in test.points if point.mark is not None]
-
-
-def _relative(marks: Sequence[MeterMark], step: float) -> tuple[float, ...]:
-    """``S·δ/r`` at each point, r less the zero."""
-    return tuple(mark.sensitivity * step / mark.net if mark.net else 0.0 for mark in marks)
 
 
 def step_of(written: Sequence[float] | Sequence[MeterMark]) -> float:
@@ -260,44 +224,42 @@ def step_of(written: Sequence[float] | Sequence[MeterMark]) -> float:
     places = min(int(value.as_tuple().exponent) for value in decimals)
     common = math.gcd(*(abs(int(value.scaleb(-places))) for value in decimals))
     factors = (5, 2, 1) if len(figures) >= 6 else (1,)
-    for power in range(len(str(common)), -1, -1):
-        for factor in factors:
-            if common % (factor * 10**power) == 0:
-                return float(Decimal(factor).scaleb(power + places))
-    return 0.0  # not reached: one divides everything
+    steps = ((factor, power) for power in range(len(str(common)), -1, -1) for factor in factors)
+    factor, power = next(step for step in steps if common % (step[0] * 10 ** step[1]) == 0)
+    return float(Decimal(factor).scaleb(power + places))
 
 
 def relative_steps(test: CorrectedTest) -> tuple[float, ...]:
     """Return at each point the step of the readings over the reading, ``δ/Q`` as written, or ``S·δ/r`` of a meter."""
-    shown = _shown(test)
+    shown = [point.mark for point in test.points if point.mark is not None]
+    step = step_of(shown) if shown else resolution(test)
     if shown:
-        return _relative(shown, step_of(shown))
-    step = resolution(test)
+        return tuple(mark.sensitivity * step / mark.net if mark.net else 0.0 for mark in shown)
     return tuple(step / point.reading_m3_s if point.reading_m3_s else 0.0 for point in test.points)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class PortCurve:
-    """The lift–flow curve of one port of one variant: the mean of its runs."""
+    """The lift–flow curve of one port of one variant, the mean of its runs; or several curves, a column each."""
 
     variant: str
     side: Side
     port: str  # what it is called here: its name, with its head's where the side has several heads
     tests: tuple[CorrectedTest, ...]
-    lifts_m: NDArray[np.float64]
-    flow_m3_s: NDArray[np.float64]
-    runs_at_lift: NDArray[np.int_]  # readings behind each mean
+    lifts_m: Array
+    flow_m3_s: Array
     sources: tuple[tuple[str, ...], ...]
     head: str | None = None
     name: str | None = None
-    _spline: PchipInterpolator | None = field(init=False, repr=False, default=None)
-    _areas: dict[tuple[float, float, str], float] = field(init=False, repr=False, default_factory=dict)
 
     def __post_init__(self) -> None:
-        for array in (self.lifts_m, self.flow_m3_s, self.runs_at_lift):
+        for array in (self.lifts_m, self.flow_m3_s):
             array.setflags(write=False)
-        if len(self.lifts_m) > 1:
-            object.__setattr__(self, "_spline", pchip(self.lifts_m, self.flow_m3_s))
+
+    @cached_property
+    def spline(self) -> PchipInterpolator | None:
+        """The interpolant; None where only one lift was measured."""
+        return pchip(self.lifts_m, self.flow_m3_s) if len(self.lifts_m) > 1 else None
 
     @property
     def lowest(self) -> float:
@@ -313,40 +275,38 @@ class PortCurve:
         """Tell whether a lift [m] was measured, within 1 µm."""
         return lift_key(lift, self.lifts_m) is not None  # type: ignore[arg-type]
 
-    def flow(self, lift: ArrayLike) -> NDArray[np.float64]:
+    def flow(self, lift: ArrayLike) -> Array:
         """Return the flow [m³/s] at lifts [m] within the measured ones."""
         inside = within(np.asarray(lift, dtype=float), self.lifts_m)
-        if self._spline is None:
-            return np.full(inside.shape, self.flow_m3_s[0])
-        return np.asarray(self._spline(inside))
+        if self.spline is None:
+            return np.array(np.broadcast_to(self.flow_m3_s[0], inside.shape + self.flow_m3_s.shape[1:]))
+        return np.asarray(self.spline(inside))
 
-    def slope(self, lift: ArrayLike) -> NDArray[np.float64]:
+    def slope(self, lift: ArrayLike) -> Array:
         """Return dQ/dL [m²/s] at lifts [m] within the measured ones; 0 where only one was measured."""
         inside = within(np.asarray(lift, dtype=float), self.lifts_m)
-        if self._spline is None:
-            return np.zeros(inside.shape)
-        return np.asarray(self._spline(inside, 1))
+        return np.zeros(inside.shape) if self.spline is None else np.asarray(self.spline(inside, 1))
+
+    def areas(self, lo: float, hi: float, method: AreaMethod = "pchip") -> Array:
+        """Return the area under each curve between two lifts [m] in m⁴/s."""
+        if method == "trapezoid" or self.spline is None:
+            return integrate(self.lifts_m, self.flow_m3_s, lo, hi, "trapezoid")
+        lo, hi = within(np.asarray([lo, hi]), self.lifts_m).tolist()
+        return np.asarray(self.spline.integrate(lo, max(lo, hi)))
 
     def area(self, lo: float, hi: float, method: AreaMethod = "pchip") -> float:
-        """Return the area under the curve between two lifts [m] in m⁴/s."""
-        # The same few areas are asked for by every gain a variant has part in.
-        key = (lo, hi, method)
-        if key not in self._areas:
-            self._areas[key] = self._area(lo, hi, method)
-        return self._areas[key]
+        """Return the area under the one curve."""
+        return float(self.areas(lo, hi, method))
 
-    def _area(self, lo: float, hi: float, method: AreaMethod) -> float:
-        """Integrate anew."""
-        if method == "trapezoid" or self._spline is None:
-            return float(integrate(self.lifts_m, self.flow_m3_s, lo, hi, "trapezoid"))
-        lo, hi = within(np.asarray([lo, hi]), self.lifts_m).tolist()
-        return float(self._spline.integrate(lo, hi)) if hi > lo else 0.0
+    def mean_flows(self, lo: float, hi: float, method: AreaMethod = "pchip") -> Array:
+        """Return each curve's mean flow [m³/s] between two lifts [m]; the flow itself where they are one."""
+        if hi - lo <= SAME_LIFT_M or self.spline is None:
+            return self.flow(lo)
+        return self.areas(lo, hi, method) / (hi - lo)
 
     def mean_flow(self, lo: float, hi: float, method: AreaMethod = "pchip") -> float:
-        """Return the mean flow [m³/s] between two lifts [m]; the flow itself where they are one."""
-        if hi - lo <= SAME_LIFT_M:
-            return float(self.flow(lo))
-        return self.area(lo, hi, method) / (hi - lo)
+        """Return the mean flow of the one curve."""
+        return float(self.mean_flows(lo, hi, method))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -369,7 +329,7 @@ class SideVariant:
         """Return the curves of the named ports, or of all where none is named."""
         return tuple(curve for curve in self.ports if not ports or curve.port in ports)
 
-    def flow(self, lift: ArrayLike, ports: Sequence[str] = ()) -> NDArray[np.float64]:
+    def flow(self, lift: ArrayLike, ports: Sequence[str] = ()) -> Array:
         """Return the mean flow over ports [m³/s] at lifts [m]."""
         return np.asarray(np.mean([curve.flow(lift) for curve in self.curves(ports)], axis=0))
 
@@ -388,62 +348,47 @@ class SideVariant:
 
 
 def side_variants(variants: Sequence[Variant], side: Side) -> tuple[SideVariant, ...]:
-    """Return the variants that were tested on a side, with their curves."""
-    tests = {
-        index: [test for test in variant.corrected if test.side == side and test.points]
-        for index, variant in enumerate(variants)
-    }
-    grid = merge_lifts(point.lift_m for group in tests.values() for test in group for point in test.points)
+    """Return the variants that were tested on a side, with their curves, ports in the natural order of their names."""
+    tests = [[test for test in variant.corrected if test.side == side and test.points] for variant in variants]
+    grid = np.array(merge_lifts(point.lift_m for group in tests for test in group for point in test.points))
     # Where any state has two heads, left 1 and right 1 are two ports everywhere.
-    several = any(len({folded(test.head) for test in group if test.head}) > 1 for group in tests.values())
-    return tuple(
-        SideVariant(
-            name=variant.name,
-            side=side,
-            ports=_port_curves(variant.name, side, tests[index], grid, several=several),
-            state=dict(variant.state.get(side, {})),
-            valve=valve_of(variant, side),
-            untouched=tuple(variant.untouched.get(side, ())),
-        )
-        for index, variant in enumerate(variants)
-        if tests[index]
-    )
-
-
-def _port_curves(
-    name: str, side: Side, tests: Sequence[CorrectedTest], grid: Sequence[float], *, several: bool
-) -> tuple[PortCurve, ...]:
-    """Return the curve of each port, in the natural order of their names."""
-    by_port: dict[tuple[str, str], list[CorrectedTest]] = {}
-    for test in tests:
+    several = any(len({folded(test.head) for test in group if test.head}) > 1 for group in tests)
+    found = []
+    for variant, group in zip(variants, tests, strict=True):
         # A sheet that names no head, beside one that names the only head there is, is of the same port.
-        by_port.setdefault((folded(test.head) if several else "", test.port or ""), []).append(test)
-    curves = [_port_curve(name, side, without_copies(group)[0], grid, several=several) for group in by_port.values()]
-    return tuple(sorted(curves, key=lambda curve: natural_order(curve.port)))
+        ports = grouped(((folded(test.head) if several else "", test.port or ""), test) for test in group)
+        curves = [_port_curve(variant.name, without_copies(own)[0], grid, several=several) for own in ports.values()]
+        if curves:
+            found.append(
+                SideVariant(
+                    name=variant.name,
+                    side=side,
+                    ports=tuple(sorted(curves, key=lambda curve: natural_order(curve.port))),
+                    state=dict(variant.state.get(side, {})),
+                    valve=valve_of(variant, side),
+                    untouched=tuple(variant.untouched.get(side, ())),
+                )
+            )
+    return tuple(found)
 
 
-def _port_curve(
-    variant: str, side: Side, tests: Sequence[CorrectedTest], grid: Sequence[float], *, several: bool
-) -> PortCurve:
+def _port_curve(variant: str, tests: Sequence[CorrectedTest], grid: Array, *, several: bool) -> PortCurve:
     """Average the runs of one port lift by lift."""
     ordered = sorted(tests, key=lambda test: (test.run, test.id))
-    starts = np.asarray(grid)
-    readings: dict[int, list[tuple[float, str]]] = {}
-    for test in ordered:
-        for point in test.points:
-            index = int(np.searchsorted(starts, point.lift_m, side="right")) - 1
-            readings.setdefault(index, []).append((point.flow_m3_s, point.source))
+    readings = grouped(
+        (int(np.searchsorted(grid, point.lift_m, side="right")) - 1, point) for test in ordered for point in test.points
+    )
     indices = sorted(readings)
+    points = [readings[index] for index in indices]
     head, port = ordered[0].head, ordered[0].port
     return PortCurve(
         variant=variant,
-        side=side,
+        side=ordered[0].side,  # type: ignore[arg-type]
         port=" ".join(filter(None, (" ".join((head or "").split()), port))) if several else port or "",
         tests=tuple(ordered),
-        lifts_m=starts[indices],
-        flow_m3_s=np.array([sum(flow for flow, _ in readings[index]) / len(readings[index]) for index in indices]),
-        runs_at_lift=np.array([len(readings[index]) for index in indices], dtype=int),
-        sources=tuple(tuple(source for _, source in readings[index]) for index in indices),
+        lifts_m=grid[indices],
+        flow_m3_s=np.array([sum(point.flow_m3_s for point in own) / len(own) for own in points]),
+        sources=tuple(tuple(point.source for point in own) for own in points),
         head=head,
         name=port,
     )
@@ -460,14 +405,10 @@ def common_range(curves: Iterable[PortCurve]) -> tuple[float, float]:
     low, high = max(several, key=lambda curve: curve.lowest), min(several, key=lambda curve: curve.highest)
     lo, hi = low.lowest, high.highest
     if hi < lo - SAME_LIFT_M:
+        names = [f"{one.variant!r} port {one.port}" if one.port else repr(one.variant) for one in (low, high)]
         raise RangeError(
-            f"no common range of lifts on the {low.side}: {_named(low)} begins at {lo * 1e3:.3f} mm, "
-            f"{_named(high)} ends at {hi * 1e3:.3f} mm",
+            f"no common range of lifts on the {low.side}: {names[0]} begins at {lo * 1e3:.3f} mm, "
+            f"{names[1]} ends at {hi * 1e3:.3f} mm",
             "test them over lifts that overlap",
         )
     return (lo, hi) if hi - lo > SAME_LIFT_M else (lo, lo)
-
-
-def _named(curve: PortCurve) -> str:
-    """Name a curve in a sentence."""
-    return f"{curve.variant!r} port {curve.port}" if curve.port else repr(curve.variant)

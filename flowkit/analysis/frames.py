@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -10,17 +10,16 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from flowkit.errors import FlowkitError
-from flowkit.model import Finding, Side, ValveGeometry
+from flowkit.model import SIDES, Side, ValveGeometry
 from flowkit.units import from_si
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-    from flowkit.analysis.curves import PortCurve, SideVariant
-    from flowkit.analysis.results import Comparison
+    from flowkit.analysis.curves import PortCurve
+    from flowkit.analysis.results import Comparison, SideComparison
 
-KINDS = ("lifts", "flows", "gains", "ports", "bands", "findings")
 UNITS: dict[str, dict[str, str]] = {
     "SI": {"length": "m", "flow": "m³/s", "pressure": "Pa"},
     "US": {"length": "in", "flow": "CFM", "pressure": "inH2O"},
@@ -157,7 +156,10 @@ def _limits(low_m: float, high_m: float) -> tuple[float, float]:
 
 def curve_of(comparison: Comparison, side: Side, state: str, port: str | None = None) -> Curve:
     """Return a curve of a comparison."""
-    found = _state(comparison, side, state)
+    found = next((item for item in comparison.inputs().sides[side] if item.name == state), None)
+    if found is None:
+        names = ", ".join(repr(item.name) for item in comparison.inputs().sides[side])
+        raise FlowkitError(f"there is no state {state!r} on the {side}", f"there are {names}")
     chosen = [curve for curve in found.curves() if port is None or curve.port == str(port)]
     if not chosen:
         names = ", ".join(repr(curve.port) for curve in found.curves())
@@ -168,26 +170,83 @@ def curve_of(comparison: Comparison, side: Side, state: str, port: str | None = 
     return replace(curve, u95=tuple(known.get(lift) for lift in curve.lifts_m)) if known else curve
 
 
-def _state(comparison: Comparison, side: Side, state: str) -> SideVariant:
-    """A state's curves, from the corrected tests that the comparison rests on."""
-    from flowkit.analysis.curves import side_variants
-
-    names = [variant.name for variant in comparison.sides[side].variants]
-    if state not in names:
-        raise FlowkitError(f"there is no state {state!r} on the {side}", "there are " + ", ".join(map(repr, names)))
-    return next(found for found in side_variants(comparison.inputs().variants, side) if found.name == state)
-
-
 def table_of(comparison: Comparison, kind: str, units: str) -> pd.DataFrame:
-    """Return one of the tables of `KINDS`, in the units asked for."""
-    if kind not in KINDS:
-        raise FlowkitError(f"there is no table of {kind!r}", "ask for one of " + ", ".join(KINDS))
-    rows = _findings(comparison.findings) if kind == "findings" else list(_ROWS[kind](comparison))
-    return in_units(rows, _COLUMNS[kind], units, states=_states(comparison))
+    """Return one of the tables of `COLUMNS`, in the units asked for."""
+    if kind not in COLUMNS:
+        raise FlowkitError(f"there is no table of {kind!r}", "ask for one of " + ", ".join(COLUMNS))
+    rows: list[tuple[object, ...]] = []
+    if kind == "findings":
+        rows = [(item.rule, item.severity, item.where, item.message) for item in comparison.findings]
+    for side, result in comparison.sides.items():
+        rows += [(side, *row) for row in (_of_gains if kind in ("gains", "bands") else _of_states)(result, kind)]
+    states = dict.fromkeys(state.name for result in comparison for state in result)
+    return in_units(rows, COLUMNS[kind], units, states=list(states))
+
+
+def _of_states(result: SideComparison, kind: str) -> Iterator[tuple[object, ...]]:
+    """Yield the rows of one side's states, with the gain over the first."""
+    totals = {gain.to: gain for gain in result.totals}
+    for state in result.variants:
+        total, mean = totals.get(state.name), state.mean_flow_m3_s
+        if kind == "lifts":
+            at = {item.lift_m: item for item in total.per_lift} if total else {}
+            for lift, flow in zip(state.lifts_m, state.flow_m3_s, strict=True):
+                g = at.get(lift)
+                known = (g.gain, g.u95, g.low, g.high, g.resolved, g.interpolated) if g else (None,) * 6
+                yield (state.name, lift, flow, *known)
+        elif kind == "flows":
+            runs = sum(port.runs for port in state.ports)
+            yield (state.name, *result.range_m, mean, state.mean_flow_u95, state.peak_flow_m3_s, runs)
+        elif kind == "ports":
+            gained = {item.port: item for item in total.ports} if total else {}
+            for port in state.ports:
+                own = gained.get(port.label)
+                gain = (own.mean_flow_gain, own.low, own.high) if own else (None,) * 3
+                yield (state.name, port.head, port.port, port.runs, port.mean_flow_m3_s, *gain)
+
+
+def _of_gains(result: SideComparison, kind: str) -> Iterator[tuple[object, ...]]:
+    """Yield the rows of one side's gains, or of their bands of lift."""
+    for gain in result.gains:
+        if kind == "bands":
+            for b in gain.bands:
+                yield (gain.from_, gain.to, b.name, b.from_m, b.to_m, b.gain, b.low, b.high)
+        else:
+            low, high = gain.mean_flow_gain_low, gain.mean_flow_gain_high
+            yield (
+                gain.from_, gain.to, gain.kind, gain.mean_flow_gain, gain.mean_flow_gain_u95, low, high, gain.at_least,
+                gain.resolved, gain.attributable, ", ".join(gain.changed), gain.share_of_total,
+                gain.expected_from_geometry,
+            )  # fmt: skip
+
+
+COLUMNS: dict[str, tuple[str, ...]] = {
+    "lifts": ("side", "state", "lift_m", "flow_m3_s", "gain", "u95", "low", "high", "resolved", "interpolated"),
+    "flows": ("side", "state", "from_lift_m", "to_lift_m", "mean_flow_m3_s", "u95", "peak_flow_m3_s", "runs"),
+    "gains": (
+        "side", "from", "to", "kind", "gain", "u95", "low", "high", "at_least", "resolved", "attributable", "changed",
+        "share_of_total", "expected",
+    ),
+    "ports": ("side", "state", "head", "port", "runs", "mean_flow_m3_s", "gain", "low", "high"),
+    "bands": ("side", "from", "to", "band", "from_lift_m", "to_lift_m", "gain", "low", "high"),
+    "findings": ("rule", "severity", "where", "message"),
+}  # fmt: skip
+"""The tables of a comparison."""
+_DTYPES = {
+    "string": (
+        "file", "sheet", "head", "port", "date", "bench", "operator", "error", "rule", "severity", "where", "message",
+        "changed", "band", "test", "source", "variant",
+    ),
+    "Float64": ("gain", "u95", "low", "high", "share_of_total", "at_least", "expected", "value"),
+    "boolean": ("interpolated", "resolved", "attributable"),
+    "Int64": ("run", "runs"),
+}  # fmt: skip
+_DTYPE_OF = {name: dtype for dtype, names in _DTYPES.items() for name in names}
+_QUANTITIES = {"_m3_s": "flow", "_pa": "pressure", "_m": "length"}
 
 
 def in_units(
-    rows: Sequence[dict[str, Any]], columns: Sequence[str], units: str, *, states: Sequence[str] = ()
+    rows: Sequence[Mapping[str, Any] | Sequence[Any]], columns: Sequence[str], units: str, *, states: Sequence[str] = ()
 ) -> pd.DataFrame:
     """Return rows in SI as a frame: columns renamed to their units, nullable types, states as ordered categories.
 
@@ -200,139 +259,22 @@ def in_units(
     frame = pd.DataFrame(rows, columns=list(columns))
     renamed, shown = {}, {}
     for name in columns:
-        quantity, stem = _quantity(name)
-        if quantity is None:
-            continue
-        unit = UNITS[units][quantity]
-        new = name if units == "SI" else f"{stem}_{_suffix(unit)}"
-        frame[name] = pd.array([None if pd.isna(v) else from_si(float(v), unit) for v in frame[name]], dtype="Float64")
-        renamed[name], shown[new] = new, unit
-    for name in columns:
-        if name in _TEXT:
-            frame[name] = frame[name].astype("string")
-        elif name in _FRACTIONS:
-            frame[name] = pd.array([None if v is None else float(v) for v in frame[name]], dtype="Float64")
-            shown[name] = "1"
-        elif name == "value":
-            frame[name] = frame[name].astype("Float64")
-        elif name in ("interpolated", "resolved", "attributable"):
-            frame[name] = pd.array(list(frame[name]), dtype="boolean")
-        elif name in ("run", "runs"):
-            frame[name] = frame[name].astype("Int64")
+        ending = next((ending for ending in _QUANTITIES if name.endswith(ending)), None)
+        if ending is not None:
+            unit = UNITS[units][_QUANTITIES[ending]]
+            in_unit = [None if pd.isna(v) else from_si(float(v), unit) for v in frame[name]]
+            frame[name] = pd.array(in_unit, dtype="Float64")
+            suffix = unit.replace("/", "_per_").replace("³", "3")
+            renamed[name] = name if units == "SI" else f"{name.removesuffix(ending)}_{suffix}"
+            shown[renamed[name]] = unit
+        elif name in _DTYPE_OF:
+            frame[name] = frame[name].astype(_DTYPE_OF[name])
+            if _DTYPE_OF[name] == "Float64" and name != "value":
+                shown[name] = "1"
         elif name in ("state", "from", "to") and states:
             frame[name] = pd.Categorical(frame[name], categories=list(states), ordered=True)
         elif name == "side":
-            frame[name] = pd.Categorical(frame[name], categories=["intake", "exhaust"], ordered=True)
+            frame[name] = pd.Categorical(frame[name], categories=list(SIDES), ordered=True)
     frame = frame.rename(columns=renamed)
     frame.attrs["units"] = shown
     return frame
-
-
-_TEXT = frozenset(
-    ("file", "sheet", "head", "port", "date", "bench", "operator", "error", "rule", "severity", "where", "message",
-     "changed", "band", "test", "source", "variant")
-)  # fmt: skip
-_FRACTIONS = frozenset(("gain", "u95", "low", "high", "share_of_total", "at_least", "expected"))
-_ENDINGS = {"_m": "length", "_m3_s": "flow", "_pa": "pressure"}
-
-
-def _quantity(name: str) -> tuple[Literal["length", "flow", "pressure"] | None, str]:
-    """What a column measures, by the unit in its name, and its name without it."""
-    for ending in ("_m3_s", "_pa", "_m"):
-        if name.endswith(ending):
-            return _ENDINGS[ending], name.removesuffix(ending)  # type: ignore[return-value]
-    return None, name
-
-
-def _suffix(unit: str) -> str:
-    """A unit as the end of a column's name."""
-    return unit.replace("/", "_per_").replace("³", "3")
-
-
-def _states(comparison: Comparison) -> list[str]:
-    """The states in the job's order."""
-    return list(dict.fromkeys(item.name for side in comparison.sides.values() for item in side.variants))
-
-
-def _lifts(comparison: Comparison) -> Iterator[dict[str, Any]]:
-    """A row for each side, state and lift, with the gain over the first."""
-    for side, result in comparison.sides.items():
-        gains = {gain.to: {item.lift_m: item for item in gain.per_lift} for gain in result.totals}
-        for state in result.variants:
-            for lift, flow in zip(state.lifts_m, state.flow_m3_s, strict=True):
-                gain = gains.get(state.name, {}).get(lift)
-                row = {"side": side, "state": state.name, "lift_m": lift, "flow_m3_s": flow}
-                if gain is not None:
-                    row |= {"gain": gain.gain, "u95": gain.u95, "low": gain.low, "high": gain.high}
-                    row |= {"resolved": gain.resolved, "interpolated": gain.interpolated}
-                yield row
-
-
-def _flows(comparison: Comparison) -> Iterator[dict[str, Any]]:
-    """A row for each side and state."""
-    for side, result in comparison.sides.items():
-        for state in result.variants:
-            low, high = result.range_m
-            yield {
-                "side": side, "state": state.name, "from_lift_m": low, "to_lift_m": high,
-                "mean_flow_m3_s": state.mean_flow_m3_s, "peak_flow_m3_s": state.peak_flow_m3_s,
-                "u95": state.mean_flow_u95, "runs": sum(port.runs for port in state.ports),
-            }  # fmt: skip
-
-
-def _gains(comparison: Comparison) -> Iterator[dict[str, Any]]:
-    """A row for each gain."""
-    for side, result in comparison.sides.items():
-        for gain in result.gains:
-            yield {
-                "side": side, "from": gain.from_, "to": gain.to, "kind": gain.kind, "gain": gain.mean_flow_gain,
-                "u95": gain.mean_flow_gain_u95, "low": gain.mean_flow_gain_low, "high": gain.mean_flow_gain_high,
-                "at_least": gain.at_least, "resolved": gain.resolved, "attributable": gain.attributable,
-                "changed": ", ".join(gain.changed), "share_of_total": gain.share_of_total,
-                "expected": gain.expected_from_geometry,
-            }  # fmt: skip
-
-
-def _ports(comparison: Comparison) -> Iterator[dict[str, Any]]:
-    """A row for each side, state and port, with its gain over the first state."""
-    for side, result in comparison.sides.items():
-        gains = {gain.to: {item.port: item for item in gain.ports} for gain in result.totals}
-        for state in result.variants:
-            for port in state.ports:
-                label = str(getattr(port, "label", port.port))
-                gain = gains.get(state.name, {}).get(label)
-                row = {"side": side, "state": state.name, "head": getattr(port, "head", None), "port": port.port}
-                row |= {"runs": port.runs, "mean_flow_m3_s": port.mean_flow_m3_s}
-                if gain is not None:
-                    row |= {"gain": gain.mean_flow_gain, "low": gain.low, "high": gain.high}
-                yield row
-
-
-def _bands(comparison: Comparison) -> Iterator[dict[str, Any]]:
-    """A row for each gain and band of lift."""
-    for side, result in comparison.sides.items():
-        for gain in result.gains:
-            for band in gain.bands:
-                yield {
-                    "side": side, "from": gain.from_, "to": gain.to, "band": band.name, "from_lift_m": band.from_m,
-                    "to_lift_m": band.to_m, "gain": band.gain, "low": band.low, "high": band.high,
-                }  # fmt: skip
-
-
-def _findings(findings: Sequence[Finding]) -> list[dict[str, Any]]:
-    """A row for each finding."""
-    return [{"rule": f.rule, "severity": f.severity, "where": f.where, "message": f.message} for f in findings]
-
-
-_ROWS = {"lifts": _lifts, "flows": _flows, "gains": _gains, "ports": _ports, "bands": _bands}
-_COLUMNS: dict[str, tuple[str, ...]] = {
-    "lifts": ("side", "state", "lift_m", "flow_m3_s", "gain", "u95", "low", "high", "resolved", "interpolated"),
-    "flows": ("side", "state", "from_lift_m", "to_lift_m", "mean_flow_m3_s", "u95", "peak_flow_m3_s", "runs"),
-    "gains": (
-        "side", "from", "to", "kind", "gain", "u95", "low", "high", "at_least", "resolved", "attributable", "changed",
-        "share_of_total", "expected",
-    ),
-    "ports": ("side", "state", "head", "port", "runs", "mean_flow_m3_s", "gain", "low", "high"),
-    "bands": ("side", "from", "to", "band", "from_lift_m", "to_lift_m", "gain", "low", "high"),
-    "findings": ("rule", "severity", "where", "message"),
-}  # fmt: skip

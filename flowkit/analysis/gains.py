@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import combinations, islice, pairwise, permutations
 from typing import Literal
@@ -15,11 +16,11 @@ from flowkit.analysis.areas import minimum_area
 from flowkit.analysis.curves import SideVariant, common_ports
 from flowkit.analysis.lifts import SAME_LIFT_M, AreaMethod, merge_lifts
 from flowkit.analysis.results import Band, BandGain, Gain, Interaction, LiftGain, PortGain, RatioPoint
-from flowkit.analysis.scatter import AtLifts, Blocks, Figure, Means
+from flowkit.analysis.scatter import AtLifts, Blocks, Figure, Means, made
 from flowkit.analysis.uncertainty import Assessor, Contrast, Drift, Estimate, Spread, half_width_factor
 from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, law_difference
 from flowkit.errors import CorrectionError
-from flowkit.model import CorrectedTest, Reference, Side, ValveGeometry, one_spelling
+from flowkit.model import SIDES, Reference, Side, ValveGeometry, one_spelling
 from flowkit.wording import listed
 
 GainKind = Literal["step", "total", "step and total"]
@@ -65,40 +66,27 @@ class Corners:
 
 def find_corners(states: Sequence[Mapping[str, str]]) -> tuple[Corners, ...]:
     """Find every set of four states that are the corners of two factors."""
-    folded = [{factor: one_spelling(level) for factor, level in state.items()} for state in states]
+    spelled = [{factor: one_spelling(level) for factor, level in state.items()} for state in states]
     where: dict[frozenset[tuple[str, str]], int] = {}
-    for place, state in enumerate(folded):
+    for place, state in enumerate(spelled):
         where.setdefault(frozenset(state.items()), place)
-    found: dict[tuple[tuple[str, str], tuple[int, ...]], Corners] = {}
-    for place, state in enumerate(folded):
-        for factors in combinations(state, 2):
-            for others in _others(folded, state, factors):
-                corner = [
-                    where.get(frozenset({**state, **change}.items()))
-                    for change in (
-                        {},
-                        {factors[0]: others[0]},
-                        {factors[1]: others[1]},
-                        dict(zip(factors, others, strict=True)),
-                    )
-                ]
-                places = [item for item in corner if item is not None]
-                if len(places) == 4 and min(places) == place == places[0]:
-                    key = (tuple(sorted(factors)), tuple(sorted(places)))
-                    found.setdefault(key, Corners(factors, tuple(places)))  # type: ignore[arg-type]
+    found: dict[object, Corners] = {}
+    for place, state in enumerate(spelled):
+        for one, two in combinations(state, 2):
+            for other in spelled:
+                if other.keys() != state.keys() or {f for f in state if other[f] != state[f]} != {one, two}:
+                    continue
+                changes: tuple[dict[str, str], ...] = (
+                    {},
+                    {one: other[one]},
+                    {two: other[two]},
+                    {one: other[one], two: other[two]},
+                )
+                places = [where.get(frozenset({**state, **change}.items()), -1) for change in changes]
+                if min(places) == place == places[0]:
+                    key = (*sorted((one, two)), *sorted(places))
+                    found.setdefault(key, Corners((one, two), tuple(places)))  # type: ignore[arg-type]
     return tuple(found.values())
-
-
-def _others(
-    states: Sequence[Mapping[str, str]], state: Mapping[str, str], factors: tuple[str, ...]
-) -> Iterator[tuple[str, str]]:
-    """Yield the levels both factors have in states that differ from this one in both and nothing else."""
-    rest = {factor: level for factor, level in state.items() if factor not in factors}
-    for other in states:
-        if {factor: level for factor, level in other.items() if factor not in factors} != rest:
-            continue
-        if all(factor in other and other[factor] != state[factor] for factor in factors):
-            yield other[factors[0]], other[factors[1]]
 
 
 def log_effects(mean_flows: Sequence[ArrayLike]) -> tuple[NDArray[np.float64], ...]:
@@ -128,26 +116,21 @@ def interaction(corners: Corners, variants: Sequence[SideVariant], assessor: Ass
     states squared.
     """
     side = variants[0].side
-    ports = common_ports([variants[index] for index in corners.places])
-    names = ports or ()
+    names = common_ports([variants[index] for index in corners.places])
     means = [
         float(np.mean([port.values(assessor.headline).value[0] for name, port in assessor.ports[side][index].items()
                        if not names or name in names]))
         for index in corners.places
     ]  # fmt: skip
     first, second, both = (float(effect) for effect in log_effects(means))
-    halves = []
+    u95 = []
     for factors in EFFECTS:
-        contrast = assessor.contrast(
-            side, [(index, factor, names) for index, factor in zip(corners.places, factors, strict=True)]
-        )
-        drift = assessor.drift(contrast)
-        spread = assessor.spread(contrast, drift, assessor.blocks(side, contrast.benches))
-        halves.append(assessor.relative(spread)[0])
-    u95 = [half for half in halves if half is not None]
-    if len(u95) < len(halves):
-        return Interaction(corners.factors, (first, second), both)
-    return Interaction(corners.factors, (first, second), both, (u95[0], u95[1]), u95[2])
+        parts = [(index, factor, names) for index, factor in zip(corners.places, factors, strict=True)]
+        contrast = assessor.contrast(side, parts)
+        blocks = assessor.blocks(side, contrast.benches)
+        u95 += assessor.spread(contrast, assessor.drift(contrast), blocks).relative()
+    mains, whole = (None, None) if None in u95 else ((u95[0], u95[1]), u95[2])
+    return Interaction(corners.factors, (first, second), both, mains, whole)  # type: ignore[arg-type]
 
 
 EFFECTS = ((-0.5, 0.5, -0.5, 0.5), (-0.5, -0.5, 0.5, 0.5), (1.0, -1.0, -1.0, 1.0))
@@ -250,11 +233,14 @@ class PairFigure:
 
 
 def assess_pair(
-    pair: MatchedPair, assessor: Assessor, about: Circumstances, figure: Figure | None = None
+    pair: MatchedPair, assessor: Assessor, about: Circumstances, figure: Figure | None = None, port: str | None = None
 ) -> PairFigure:
-    """Return a figure of a pair, the mean flow unless another is given; drift is judged by the mean flow."""
-    whole = _contrast(pair, assessor)
-    contrast = whole if figure is None else _contrast(pair, assessor, figure)
+    """Return a figure of a pair, or of one port of it, the mean flow unless another is given.
+
+    Drift is judged by the mean flow.
+    """
+    whole = _contrast(pair, assessor, port=port)
+    contrast = whole if figure is None else _contrast(pair, assessor, figure, port)
     drift = assessor.drift(whole, about.untouched)
     blocks = assessor.blocks(pair.before.side, contrast.benches, pair.index)
     spread = assessor.spread(contrast, drift, blocks)
@@ -274,26 +260,22 @@ def gain_of_pair(pair: MatchedPair, assessor: Assessor, range_m: tuple[float, fl
     """
     change = what_changed(pair.before.state, pair.after.state)
     own = assess_pair(pair, assessor, about)
-    contrast, drift, blocks, spread, whole = own.contrast, own.drift, own.blocks, own.spread, own.estimate
-    resolved = own.resolved
+    drift, spread, whole, resolved = own.drift, own.spread, own.estimate, own.resolved
     alone = drift.unknown and whole.excludes_zero() and not own.barred_otherwise
-    per_lift, along = _lift_gains(pair, assessor, drift, blocks, barred=own.barred)
+    per_lift, along = _lift_gains(pair, assessor, own)
     expected = [item.expected for item in per_lift if item.expected is not None]
-    extra = (
-        *about.also_changed,
-        *about.setup_differs,
-        *(() if pair.ports else ("port",)),
-        *(("session",) if drift.unknown else ()),
-    )
-    nu = float(spread.freedom[0])
+    extra = [*about.also_changed, *about.setup_differs, *([] if pair.ports else ["port"])]
+    extra += ["session"] if drift.unknown else []
+    nu, (_, low, high) = float(spread.freedom[0]), whole.ends.values()
+    top = pair.after.flow(range_m[1], pair.ports) / pair.before.flow(range_m[1], pair.ports)
     return Gain(
         from_=pair.before.name,
         to=pair.after.name,
         kind=pair.kind,
         mean_flow_gain=whole.gain,
         mean_flow_gain_u95=whole.u95,
-        mean_flow_gain_low=whole.low,
-        mean_flow_gain_high=whole.high,
+        mean_flow_gain_low=low,
+        mean_flow_gain_high=high,
         resolved=resolved,
         at_least=whole.at_least if resolved else None,
         smallest_resolvable=whole.smallest_resolvable,
@@ -301,15 +283,15 @@ def gain_of_pair(pair: MatchedPair, assessor: Assessor, range_m: tuple[float, fl
         nu=nu if math.isfinite(nu) else None,
         nu_eff=whole.nu_eff if whole.nu_eff is not None and math.isfinite(whole.nu_eff) else None,
         drift_unknown=drift.unknown,
-        resolved_if_drift_below=min(abs(whole.low or 0.0), abs(whole.high or 0.0)) if alone else None,
+        resolved_if_drift_below=min(abs(low or 0.0), abs(high or 0.0)) if alone else None,
         setup_differs=about.setup_differs,
         in_doubt=about.in_doubt,
         bounds=whole.bounds,
         terms=whole.terms,
         differs_along_lift=along,
-        not_assessed_because=why_not_assessed() if resolved is None else None,
+        not_assessed_because=WHY_NOT_ASSESSED if resolved is None else None,
         mean_of_gains=math.fsum(item.gain for item in per_lift) / len(per_lift),
-        gain_at_top_lift=_flow_ratio(pair, range_m[1]) - 1.0,
+        gain_at_top_lift=float(top) - 1.0,
         largest=max(per_lift, key=lambda item: item.gain),
         smallest=min(per_lift, key=lambda item: item.gain),
         share_of_total=None,
@@ -319,26 +301,33 @@ def gain_of_pair(pair: MatchedPair, assessor: Assessor, range_m: tuple[float, fl
         matched_ports=pair.ports,
         expected_from_geometry=math.fsum(expected) / len(expected) if expected else None,
         per_lift=per_lift,
-        ports=tuple(_port_gain(pair, port, assessor, about.untouched) for port in pair.ports),
-        bands=_band_gains(pair, assessor, drift, blocks),
+        ports=tuple(
+            PortGain(port, estimate.gain, **estimate.ends)
+            for port in pair.ports
+            for estimate in (assess_pair(pair, assessor, about, port=port).estimate,)
+        ),
+        bands=tuple(
+            BandGain(name, lo, hi, estimate.gain, **estimate.ends)
+            for name, (lo, hi), figure in band_figures(pair, assessor)
+            for estimate in (assess_pair(pair, assessor, about, figure).estimate,)
+        ),
         law_difference=pressure_law_difference(pair, assessor.reference),
         unchanged=change.same,
         sessions=tuple(dict.fromkeys(session.date for session in drift.sessions)),
-        **_expected_halves(contrast, assessor, spread, blocks),
+        **_expected_halves(assessor, own),
     )
 
 
-def _expected_halves(
-    contrast: Contrast, assessor: Assessor, spread: Spread, blocks: Blocks | None
-) -> dict[str, float | None]:
+def _expected_halves(assessor: Assessor, own: PairFigure) -> dict[str, float | None]:
     """Return what one more run of every port after, and two runs of every port, can be expected to give.
 
     Half width ``k(ν)·s_M·sqrt(ΣW²/n)``, k = t95·E(s)/σ, with the ν that there would be.
     """
-    if spread.basis not in ("runs", "runs+ports", "ports"):
+    contrast, blocks = own.contrast, own.blocks
+    if own.spread.basis not in ("runs", "runs+ports", "ports"):
         return {}
     s = math.sqrt(float(assessor.scatter(assessor.headline, contrast.benches, blocks).variance[0]))
-    runs = float(assessor.run_variance(assessor.headline, contrast.benches)[1][0])
+    runs = assessor.repeats_of_mean_flow(contrast.benches)[1]
     weight = contrast.weight[:, 0]
     now = np.array([own.per_run[0] for own in contrast.values])
     after = weight > 0
@@ -357,13 +346,11 @@ def _expected_halves(
     }
 
 
-def why_not_assessed() -> str:
-    """Return what would be needed for an interval."""
-    return (
-        "Not assessed: nothing in these sheets shows the bench's own scatter. Flow at least one port twice, with the "
-        "head taken off (or at least the valve closed and the dial zeroed again) between the runs, or state the "
-        "bench's own figure (repeatability under [bench])."
-    )
+WHY_NOT_ASSESSED = (
+    "Not assessed: nothing in these sheets shows the bench's own scatter. Flow at least one port twice, with the "
+    "head taken off (or at least the valve closed and the dial zeroed again) between the runs, or state the "
+    "bench's own figure (repeatability under [bench])."
+)
 
 
 def _contrast(pair: MatchedPair, assessor: Assessor, figure: Figure | None = None, port: str | None = None) -> Contrast:
@@ -372,17 +359,10 @@ def _contrast(pair: MatchedPair, assessor: Assessor, figure: Figure | None = Non
     return assessor.contrast(pair.before.side, [(pair.index[0], -1.0, ports), (pair.index[1], 1.0, ports)], figure)
 
 
-def _flow_ratio(pair: MatchedPair, lift_m: float) -> float:
-    """Return the mean flow after over the mean flow before at a lift."""
-    return float(pair.after.flow(lift_m, pair.ports) / pair.before.flow(lift_m, pair.ports))
-
-
-def _lift_gains(
-    pair: MatchedPair, assessor: Assessor, drift: Drift, blocks: Blocks | None, *, barred: bool
-) -> tuple[tuple[LiftGain, ...], bool | None]:
+def _lift_gains(pair: MatchedPair, assessor: Assessor, whole: PairFigure) -> tuple[tuple[LiftGain, ...], bool | None]:
     """Return the gain at every lift measured in either, and whether it differs along the lift."""
     contrast = _contrast(pair, assessor, AtLifts(pair.lifts_m))
-    estimates = assessor.estimates(contrast, assessor.spread(contrast, drift, blocks), drift)
+    estimates = assessor.estimates(contrast, assessor.spread(contrast, whole.drift, whole.blocks), whole.drift)
     curves = (*pair.before.curves(pair.ports), *pair.after.curves(pair.ports))
     expected = expected_gains(pair.before.valve, pair.after.valve, pair.lifts_m)
     # one of many lifts is judged as one of many (Bonferroni)
@@ -394,28 +374,17 @@ def _lift_gains(
             LiftGain(
                 lift_m=lift,
                 gain=own.gain,
-                u95=own.u95,
                 interpolated=not all(curve.measured(lift) for curve in curves),
                 expected=geometry,
-                low=own.low,
-                high=own.high,
-                resolved=None if beyond is None else beyond and not barred,
+                resolved=None if beyond is None else beyond and not whole.barred,
+                **own.ends,
             )
         )
     measured = tuple(item.lift_m for item in gains if not item.interpolated)
     along = None
     if len(measured) > 1:
-        along = assessor.differs_along_lift(_contrast(pair, assessor, AtLifts(measured)), blocks)
+        along = assessor.differs_along_lift(_contrast(pair, assessor, AtLifts(measured)), whole.blocks)
     return tuple(gains), along
-
-
-def _port_gain(pair: MatchedPair, port: str, assessor: Assessor, untouched: Contrast | None) -> PortGain:
-    """Return the gain in mean flow of one port."""
-    contrast = _contrast(pair, assessor, port=port)
-    drift = assessor.drift(contrast, untouched)
-    blocks = assessor.blocks(pair.before.side, contrast.benches, pair.index)
-    own = assessor.estimates(contrast, assessor.spread(contrast, drift, blocks), drift)[0]
-    return PortGain(port, own.gain, own.u95, own.low, own.high)
 
 
 def band_figures(pair: MatchedPair, assessor: Assessor) -> list[tuple[BandName, tuple[float, float], Means]]:
@@ -424,46 +393,28 @@ def band_figures(pair: MatchedPair, assessor: Assessor) -> list[tuple[BandName, 
     The other side's repeats count with their own band of that name.
     """
     side, before = pair.before.side, pair.before.valve.head_m
-    head = before if before is not None else pair.after.valve.head_m
-    others: dict[Side, dict[str, tuple[float, float]]] = {
-        other: {name: (lo, hi) for name, lo, hi in band_limits(assessor.ranges[other], states[0].valve.head_m)}
-        for other, states in assessor.sides.items()
-        if other != side
+    heads = {other: states[0].valve.head_m for other, states in assessor.sides.items()}
+    heads[side] = before if before is not None else pair.after.valve.head_m
+    limits = {
+        on: {name: (lo, hi) for name, lo, hi in band_limits(assessor.ranges[on], head)} for on, head in heads.items()
     }
-    found = []
-    for name, lo, hi in band_limits(assessor.ranges[side], head):
-        ranges: dict[Side, tuple[tuple[float, float], ...]] = {side: ((lo, hi),)}
-        ranges |= {other: (own[name],) for other, own in others.items() if name in own}
-        found.append((name, (lo, hi), Means(ranges, assessor.method)))
-    return found
-
-
-def _band_gains(pair: MatchedPair, assessor: Assessor, drift: Drift, blocks: Blocks | None) -> tuple[BandGain, ...]:
-    """Return the gain in mean flow in each band."""
-    found = []
-    for name, limits, figure in band_figures(pair, assessor):
-        contrast = _contrast(pair, assessor, figure)
-        own = assessor.estimates(contrast, assessor.spread(contrast, drift, blocks), drift)[0]
-        found.append(BandGain(name, *limits, own.gain, own.u95, own.low, own.high))
-    return tuple(found)
+    return [
+        (name, own, Means({on: (bands[name],) for on, bands in limits.items() if name in bands}, assessor.method))
+        for name, own in limits[side].items()
+    ]
 
 
 def with_shares(gains: Sequence[Gain], shares: Sequence[float | None]) -> tuple[Gain, ...]:
     """Give each step its share of the total, where total and step are resolved and all steps have one sign."""
-    steps = [gain for gain in gains if gain.kind != "total"]
     totals = [gain for gain in gains if gain.kind != "step"]
-    one_sign = len({gain.mean_flow_gain > 0 for gain in steps}) == 1
+    one_sign = len({gain.mean_flow_gain > 0 for gain in gains if gain.kind != "total"}) == 1
     allowed = one_sign and bool(totals) and bool(totals[-1].resolved)
     left = iter(shares)
     return tuple(
-        gain if gain.kind == "total" else replace(gain, share_of_total=_kept(next(left), allowed and gain.resolved))
+        replace(gain, share_of_total=share if allowed and gain.resolved else None)
         for gain in gains
+        for share in (None if gain.kind == "total" else next(left),)
     )
-
-
-def _kept(share: float | None, allowed: bool | None) -> float | None:
-    """Return a share where it may be printed."""
-    return share if allowed else None
 
 
 def expected_gains(before: ValveGeometry, after: ValveGeometry, lifts_m: Sequence[float]) -> list[float | None]:
@@ -480,18 +431,13 @@ def expected_gains(before: ValveGeometry, after: ValveGeometry, lifts_m: Sequenc
     >>> [round(gain, 4) for gain in expected_gains(standard, slim, (0.002, 0.010))]
     [0.0, 0.0146]
     """
-    nothing: list[float | None] = [None] * len(lifts_m)
     first, second = minimum_area(lifts_m, before), minimum_area(lifts_m, after)
-    if first is None or second is None or _passage(before) == _passage(after):
-        return nothing
+    passages = [(v.head_m, v.stem_m, v.throat_m, v.seat_angle_deg, v.seat_width_m) for v in (before, after)]
+    if first is None or second is None or passages[0] == passages[1]:
+        return [None] * len(lifts_m)
     open_ = np.asarray(lifts_m) > 0
     ratios = np.divide(second, first, out=np.ones_like(first), where=open_)
     return [ratio - 1 if here else None for ratio, here in zip(ratios.tolist(), open_.tolist(), strict=True)]
-
-
-def _passage(valve: ValveGeometry) -> tuple[float | None, ...]:
-    """Return the dimensions that the minimum area follows from."""
-    return (valve.head_m, valve.stem_m, valve.throat_m, valve.seat_angle_deg, valve.seat_width_m)
 
 
 def shares_of_total(
@@ -523,75 +469,54 @@ def pressure_law_difference(pair: MatchedPair, reference: Reference) -> float | 
     ----------
     Both laws: see `flowkit.corrections.pressure`.
     """
-    before, after = (
-        [
-            found
-            for curve in variant.curves(pair.ports)
-            for test in curve.tests
-            for found in _law_differences(test, variant.side, reference)
-        ]
-        for variant in (pair.before, pair.after)
-    )
-    pressures = [pressure for pressure, _ in (*before, *after)]
-    if not before or not after or max(pressures) - min(pressures) <= 1e-6 * max(pressures):
+    known: list[list[tuple[float, float]]] = [[], []]  # each pressure with ln(f_square-root/f_compressible)
+    for own, variant in zip(known, (pair.before, pair.after), strict=True):
+        for test in (
+            test for curve in variant.curves(pair.ports) for test in curve.tests if made(test, "test-pressure")
+        ):
+            barometer = test.conditions.barometer_pa or STANDARD_BAROMETER_PA
+            for pressure in {point.pressure_pa for point in test.points if point.pressure_pa is not None}:
+                with suppress(CorrectionError):  # a suction beyond the barometer has no compressible value
+                    difference = law_difference(variant.side, pressure, reference.pressure_pa, barometer)
+                    own.append((pressure, math.log1p(difference)))
+    pressures = [pressure for own in known for pressure, _ in own]
+    if not all(known) or max(pressures) - min(pressures) <= 1e-6 * max(pressures):
         return None
-    first, second = ([logarithm for _, logarithm in side] for side in (before, after))
+    first, second = ([logarithm for _, logarithm in own] for own in known)
     return max(max(second) - min(first), max(first) - min(second))
-
-
-def _law_differences(test: CorrectedTest, side: Side, reference: Reference) -> list[tuple[float, float]]:
-    """Return each test pressure of a test with ln(f_square-root/f_compressible), where corrected for."""
-    line = next((item for item in test.ledger if item.correction == "test-pressure"), None)
-    if line is None or line.factor is None:
-        return []
-    barometer = test.conditions.barometer_pa or STANDARD_BAROMETER_PA
-    found = []
-    for pressure in {point.pressure_pa for point in test.points if point.pressure_pa is not None}:
-        try:
-            difference = law_difference(side, pressure, reference.pressure_pa, barometer)
-        except CorrectionError:
-            continue  # a suction beyond the barometer has no compressible value to compare with
-        found.append((pressure, math.log1p(difference)))
-    return found
 
 
 FRACTIONS = tuple(step / 10 for step in range(1, 11))
 """Fractions of peak lift at which the sides are compared."""
 
-Range = tuple[float, float]
 
+def ratios(
+    sides: Mapping[Side, Sequence[SideVariant]], ranges_m: Mapping[Side, tuple[float, float]]
+) -> tuple[tuple[RatioPoint, ...], tuple[RatioPoint, ...]]:
+    """Return exhaust over intake flow of the variants tested on both sides.
 
-def ratio_at_lift(
-    intake: Sequence[SideVariant], exhaust: Sequence[SideVariant], ranges: tuple[Range, Range]
-) -> tuple[RatioPoint, ...]:
-    """Return exhaust over intake flow at every lift measured on either side."""
-    lo, hi = max(ranges[0][0], ranges[1][0]), min(ranges[0][1], ranges[1][1])
-    points = []
-    for one, other in _both(intake, exhaust):
-        lifts = merge_lifts((*one.lifts_within(lo, hi), *other.lifts_within(lo, hi)))
-        ratios = other.flow(lifts) / one.flow(lifts)
-        points += [RatioPoint(one.name, lift, ratio) for lift, ratio in zip(lifts, ratios.tolist(), strict=True)]
-    return tuple(points)
-
-
-def ratio_at_fraction(
-    intake: Sequence[SideVariant], exhaust: Sequence[SideVariant], ranges: tuple[Range, Range]
-) -> tuple[RatioPoint, ...]:
-    """Return exhaust over intake flow at tenths of each side's highest common lift."""
+    At every lift measured on either side, and at tenths of each side's highest common lift.
+    """
+    if len(sides) < len(SIDES):
+        return (), ()
+    (intake, exhaust), ranges = (sides[side] for side in SIDES), [ranges_m[side] for side in SIDES]
+    lo, hi = max(low for low, _ in ranges), min(high for _, high in ranges)
     inside = [
         fraction for fraction in FRACTIONS if all(fraction * hi >= lo - SAME_LIFT_M and hi > 0 for lo, hi in ranges)
     ]
-    points = []
-    for one, other in _both(intake, exhaust):
-        ratios = other.flow([at * ranges[1][1] for at in inside]) / one.flow([at * ranges[0][1] for at in inside])
-        points += [RatioPoint(one.name, at, ratio) for at, ratio in zip(inside, ratios.tolist(), strict=True)]
-    return tuple(points)
-
-
-def _both(intake: Sequence[SideVariant], exhaust: Sequence[SideVariant]) -> list[tuple[SideVariant, SideVariant]]:
-    """Pair the variants tested on both sides."""
     others = {variant.name: variant for variant in exhaust}
-    return [(variant, others[variant.name]) for variant in intake if variant.name in others]
+    at_lift: list[RatioPoint] = []
+    at_fraction: list[RatioPoint] = []
+    for one in intake:
+        if one.name in others:
+            other = others[one.name]
+            lifts = merge_lifts((*one.lifts_within(lo, hi), *other.lifts_within(lo, hi)))
+            rows = (other.flow(lifts) / one.flow(lifts)).tolist()
+            at_lift += [RatioPoint(one.name, lift, row) for lift, row in zip(lifts, rows, strict=True)]
+            theirs, own = ([at * top for at in inside] for _, top in reversed(ranges))
+            rows = (other.flow(theirs) / one.flow(own)).tolist()
+            at_fraction += [RatioPoint(one.name, at, row) for at, row in zip(inside, rows, strict=True)]
+    return tuple(at_lift), tuple(at_fraction)
 
 
 State = Mapping[str, str]
@@ -615,23 +540,31 @@ class ExtraTest:
     otherwise: State | None
     possible: bool = True
 
-    def sentences(self) -> tuple[str, ...]:
+    def sentence(self) -> str:
         """Return what to do, in words."""
-        step = f"{self.from_!r} → {self.to!r}"
+        step, described = f"{self.from_!r} → {self.to!r}", [_described(state) for state in self.states]
         if self.unknown:
             known = listed(self.unknown)
-            return (f"{step}: {known} not declared in both states; declare them in the job to know what changed.",)
+            return f"{step}: {known} not declared in both states; declare them in the job to know what changed."
         together = f"{step}: {listed(self.factors)} changed together, so the gain belongs to all of them."
         if not self.states:
             through = listed([repr(name) for name in self.already_tested])
-            return (f"{together} No extra test is needed: {through} lies between the two, compare through it.",)
+            return f"{together} No extra test is needed: {through} lies between the two, compare through it."
         if not self.possible:
-            return (f"{together} {self._next_time()}",)
-        words = [together, self._to_test()]
+            return (
+                f"{together} What was cut cannot be put back, so this head can no longer separate them. Next time flow "
+                f"the head in between, with {'; then '.join(described)}."
+            )
+        separate = f"{len(described)} extra tests separate them"
+        rest = "".join(f"; then {state}" for state in described[1:])
+        if not rest:
+            separate = "One extra test separates them"
+            rest = f" (or with {_described(self.otherwise)})" if self.otherwise is not None else ""
+        completes = ""
         if self.completes:
             pairs = listed([f"{one} × {other}" for one, other in self.completes])
-            words.append(f"This also completes the four corners of {pairs}, so that their interaction is known.")
-        return (" ".join(words),)
+            completes = f" This also completes the four corners of {pairs}, so that their interaction is known."
+        return f"{together} {separate}: the head with {described[0]}{rest}.{completes}"
 
     def advice(self, side: str) -> str | None:
         """Return the next test in one clause, None where there is none to make."""
@@ -644,23 +577,6 @@ class ExtraTest:
             )
         which = "" if len(self.states) == 1 else f", the first of {len(self.states)} tests"
         return f"flow the {side} with {_described(self.states[0])}{which}, to separate {listed(self.factors)}"
-
-    def _next_time(self) -> str:
-        """Say what would have separated them."""
-        between = "; then ".join(_described(state) for state in self.states)
-        return (
-            f"What was cut cannot be put back, so this head can no longer separate them. Next time flow the head in "
-            f"between, with {between}."
-        )
-
-    def _to_test(self) -> str:
-        """Say which states to test."""
-        first = _described(self.states[0])
-        other = f" (or with {_described(self.otherwise)})" if self.otherwise is not None else ""
-        if len(self.states) == 1:
-            return f"One extra test separates them: the head with {first}{other}."
-        rest = "; then ".join(_described(state) for state in self.states[1:])
-        return f"{len(self.states)} extra tests separate them: the head with {first}; then {rest}."
 
 
 def untangle(states: Sequence[tuple[str, State]]) -> tuple[ExtraTest, ...]:
@@ -698,17 +614,26 @@ def _separate(
 ) -> ExtraTest:
     """Return the best way from one state to the other, one factor at a time."""
     tested = [state for _, state in states]
-    now = tested[-1]
+
+    def name_of(state: State) -> str | None:
+        """Return the first variant that is in a state."""
+        return next((name for name, other in states if what_changed(state, other).nothing), None)
+
     ways: list[tuple[int, int, int, int, list[State], list[State]]] = []
     for order in islice(permutations(factors), ORDERS):
-        way = _between(before[1], after[1], order)
-        new = [state for state in way if _name_of(state, states) is None]
-        lost = sum(not _reachable(now, state) for state in new)
-        ways.append((lost, len(new), -len(_completed(tested, new)), len(ways), new, way))
-    lost, *_, new, way = min(ways, key=lambda entry: entry[:4])
+        way = [{**before[1], **{f: after[1][f] for f in order[:count]}} for count in range(1, len(order))]
+        new: list[State] = [state for state in way if name_of(state) is None]
+        # a head can be brought only to a state that differs in what can be put back
+        lost = sum(
+            any(not f.casefold().startswith(CAN_BE_PUT_BACK) for f in state if tested[-1].get(f) != state[f])
+            for state in new
+            if what_changed(tested[-1], state).changed
+        )
+        ways.append((lost, len(new), -len(_completed(tested, new)), len(ways), new, [*way]))
+    lost, *_, new, best = min(ways, key=lambda entry: entry[:4])
     otherwise = None
     if len(factors) == 2 and new:
-        other = next(entry for entry in ways if entry[-1][0] != way[0])
+        other = next(entry for entry in ways if entry[-1][0] != best[0])
         otherwise = other[-1][0] if other[0] == 0 else None
     return ExtraTest(
         from_=before[0],
@@ -716,32 +641,11 @@ def _separate(
         factors=factors,
         unknown=(),
         states=tuple(new),
-        already_tested=tuple(name for state in way if (name := _name_of(state, states)) is not None),
+        already_tested=tuple(name for state in best if (name := name_of(state)) is not None),
         completes=_completed(tested, new),
         otherwise=otherwise,
         possible=lost == 0,
     )
-
-
-def _reachable(now: State, wanted: State) -> bool:
-    """Tell whether a head can be brought to a state: only what can be put back may differ."""
-    differing = [factor for factor in wanted if what_changed(now, wanted).changed and now.get(factor) != wanted[factor]]
-    return all(factor.casefold().startswith(CAN_BE_PUT_BACK) for factor in differing)
-
-
-def _between(before: State, after: State, order: Sequence[str]) -> list[State]:
-    """Return the states between two, changing one factor after the other."""
-    way: list[State] = []
-    state = dict(before)
-    for factor in order[:-1]:
-        state = {**state, factor: after[factor]}
-        way.append(state)
-    return way
-
-
-def _name_of(state: State, states: Sequence[tuple[str, State]]) -> str | None:
-    """Return the first variant that is in a state."""
-    return next((name for name, other in states if what_changed(state, other).nothing), None)
 
 
 def _completed(tested: Sequence[State], new: Sequence[State]) -> tuple[tuple[str, str], ...]:

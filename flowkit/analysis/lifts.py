@@ -102,6 +102,3 @@ def within(lift: NDArray[np.float64], lifts: NDArray[np.float64]) -> NDArray[np.
             "curves are never extended beyond what was measured; measure there",
         )
     return np.clip(lift, low, high)
-
-
-Array = NDArray[np.float64]

@@ -12,9 +12,10 @@ import numpy as np
 from flowkit.analysis.checks import circumstances
 from flowkit.analysis.curves import PortCurve
 from flowkit.analysis.frames import Curve, in_units
-from flowkit.analysis.gains import GainKind, MatchedPair, assess_pair, match_pairs, why_not_assessed
-from flowkit.analysis.scatter import Metric, PortRuns
-from flowkit.analysis.uncertainty import Assessor
+from flowkit.analysis.gains import WHY_NOT_ASSESSED, GainKind, MatchedPair, assess_pair, match_pairs
+from flowkit.analysis.results import found_gain, found_state
+from flowkit.analysis.scatter import Metric
+from flowkit.analysis.uncertainty import Assessor, Contrast, Estimate
 from flowkit.errors import FlowkitError
 from flowkit.model import Side, Variant
 from flowkit.result import Result
@@ -104,19 +105,11 @@ class MetricSide:
 
     def state(self, name: str) -> MetricValue:
         """Return the value of a state."""
-        for item in self.states:
-            if item.state == name:
-                return item
-        known = ", ".join(repr(item.state) for item in self.states)
-        raise FlowkitError(f"there is no state {name!r}", f"there is {known}")
+        return found_state({item.state: item for item in self.states}, name)
 
     def gain(self, before: str, after: str) -> MetricGain:
         """Return the gain between two states: the baseline or the one before to any other."""
-        for gain in self.gains:
-            if (gain.from_, gain.to) == (before, after):
-                return gain
-        known = "; ".join(f"{gain.from_!r} to {gain.to!r}" for gain in self.gains) or "none"
-        raise FlowkitError(f"there is no gain from {before!r} to {after!r}", f"there is {known}")
+        return found_gain(self.gains, before, after)
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -176,10 +169,16 @@ class MetricResult(Result):
 
 
 def metric_of(
-    rule: Rule, name: str, assessor: Assessor, variants: Sequence[Variant], sides: Sequence[Side]
+    assessor: Assessor, variants: Sequence[Variant], rule: Rule, name: str | None, sides: Sequence[Side]
 ) -> MetricResult:
     """Return a metric of every state on some sides with its interval."""
-    figure = Metric(name, lambda curve: _value(rule, name, assessor, curve), tuple(sides))
+    if not callable(rule):
+        raise FlowkitError(
+            f"a {type(rule).__name__} is not a rule for a metric", "give a function of a curve, as lambda curve: …"
+        )
+    called = name or str(getattr(rule, "__name__", "metric"))
+    called = "metric" if called == "<lambda>" else called
+    figure = Metric(called, lambda curve: _value(rule, called, assessor, curve), tuple(sides))
     by_name = {variant.name: variant for variant in variants}
     found = {}
     for side in sides:
@@ -190,7 +189,7 @@ def metric_of(
             tuple(_state(index, side, assessor, figure) for index in range(len(chosen))),
             tuple(_gain(pair, assessor, figure, states) for pair in pairs),
         )
-    return MetricResult(name, found)
+    return MetricResult(called, found)
 
 
 def _value(rule: Rule, name: str, assessor: Assessor, curve: PortCurve) -> float:
@@ -211,12 +210,10 @@ def _value(rule: Rule, name: str, assessor: Assessor, curve: PortCurve) -> float
 
 def _state(index: int, side: Side, assessor: Assessor, figure: Metric) -> MetricValue:
     """Return the metric of one state."""
-    contrast = assessor.contrast(side, [(index, 1.0, ())], figure)
-    drift = assessor.drift(assessor.contrast(side, [(index, 1.0, ())]))
+    contrast, whole = (assessor.contrast(side, [(index, 1.0, ())], own) for own in (figure, None))
     values = {port.curve.port: float(port.values(figure).value[0]) for port in contrast.ports}
-    u95 = None
-    if _moves(contrast.ports, figure):
-        u95 = assessor.relative(assessor.spread(contrast, drift, assessor.blocks(side, contrast.benches)))[0]
+    spread = assessor.spread(contrast, assessor.drift(whole), assessor.blocks(side, contrast.benches))
+    u95 = spread.relative()[0] if _moves(contrast, figure) else None
     return MetricValue(assessor.sides[side][index].name, float(np.mean(list(values.values()))), u95, values)
 
 
@@ -224,28 +221,25 @@ def _gain(pair: MatchedPair, assessor: Assessor, figure: Metric, states: Sequenc
     """Return the metric's gain between two states."""
     about = circumstances(pair, assessor, states)
     own = assess_pair(pair, assessor, about, figure)
-    estimate, known = own.estimate, _moves(own.contrast.ports, figure)
-    resolved = own.resolved if known else None
-    why = None if resolved is not None else why_not_assessed()
-    if not known:
+    known, resolved, why = own.estimate, own.resolved, None if own.resolved is not None else WHY_NOT_ASSESSED
+    if not _moves(own.contrast, figure):
+        known, resolved = Estimate(known.gain), None
         why = "Not assessed: the metric does not change when a flow changes a little."
     return MetricGain(
         from_=pair.before.name,
         to=pair.after.name,
         kind=pair.kind,
-        gain=estimate.gain,
-        u95=estimate.u95 if known else None,
-        low=estimate.low if known else None,
-        high=estimate.high if known else None,
+        gain=known.gain,
+        **known.ends,
         resolved=resolved,
-        at_least=estimate.at_least if resolved else None,
-        smallest_resolvable=estimate.smallest_resolvable if known else None,
+        at_least=known.at_least if resolved else None,
+        smallest_resolvable=known.smallest_resolvable,
         drift_unknown=own.drift.unknown,
         setup_differs=about.setup_differs,
         not_assessed_because=why,
     )
 
 
-def _moves(ports: Sequence[PortRuns], figure: Metric) -> bool:
+def _moves(contrast: Contrast, figure: Metric) -> bool:
     """Tell whether a metric changes with the flows of every port; a count or a step does not, and has no interval."""
-    return all(float(port.values(figure).size.sum()) > UNMOVED for port in ports)
+    return all(float(port.values(figure).size.sum()) > UNMOVED for port in contrast.ports)

@@ -7,12 +7,12 @@ known, so that it was not assessed.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, ClassVar, Literal, Protocol, TypeVar
+from typing import TYPE_CHECKING, ClassVar, Literal, NamedTuple, Protocol, TypeVar
 
 from flowkit.errors import FlowkitError
-from flowkit.model import Bench, CorrectedTest, Finding, Reference, ReferenceState, Side, Variant
+from flowkit.model import CorrectedTest, Finding, ReferenceState, Side
 from flowkit.result import Result
 
 if TYPE_CHECKING:
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from flowkit.analysis.areas import Coefficients
+    from flowkit.analysis.curves import SideVariant
     from flowkit.analysis.frames import Curve
     from flowkit.analysis.metrics import MetricResult, Rule
 
@@ -158,7 +159,21 @@ class Named(Protocol):
         """The name."""
 
 
+class FromTo(Protocol):
+    """What is between two states."""
+
+    @property
+    def from_(self) -> str:
+        """The state before."""
+
+    @property
+    def to(self) -> str:
+        """The state after."""
+
+
 N = TypeVar("N", bound=Named)
+G = TypeVar("G", bound=FromTo)
+S = TypeVar("S")
 
 
 def by_name(items: Iterable[N], name: str) -> N:
@@ -167,6 +182,22 @@ def by_name(items: Iterable[N], name: str) -> N:
         if item.name == name:
             return item
     raise KeyError(name)
+
+
+def found_gain(gains: Sequence[G], before: str, after: str) -> G:
+    """Return the gain between two states, or say which there are."""
+    for gain in gains:
+        if (gain.from_, gain.to) == (before, after):
+            return gain
+    known = "; ".join(f"{gain.from_!r} to {gain.to!r}" for gain in gains) or "none"
+    raise FlowkitError(f"there is no gain from {before!r} to {after!r}", f"there is {known}")
+
+
+def found_state(states: Mapping[str, S], name: str) -> S:
+    """Return what belongs to a state, or say which there are."""
+    if name not in states:
+        raise FlowkitError(f"there is no state {name!r}", "there is " + ", ".join(map(repr, states)))
+    return states[name]
 
 
 @dataclass(frozen=True, slots=True)
@@ -435,11 +466,7 @@ class SideComparison:
 
     def gain(self, before: str, after: str) -> Gain:
         """Return the gain between two states: the baseline or the one before to any other."""
-        for gain in self.gains:
-            if (gain.from_, gain.to) == (before, after):
-                return gain
-        known = "; ".join(f"{gain.from_!r} to {gain.to!r}" for gain in self.gains) or "none"
-        raise FlowkitError(f"there is no gain from {before!r} to {after!r}", f"there is {known}")
+        return found_gain(self.gains, before, after)
 
     def __iter__(self) -> Iterator[VariantFlow]:
         """Go through the states."""
@@ -447,12 +474,7 @@ class SideComparison:
 
     def variant(self, name: str) -> VariantFlow:
         """Return the variant of that name."""
-        for variant in self.variants:
-            if variant.name == name:
-                return variant
-        raise FlowkitError(
-            f"there is no state {name!r}", "there is " + ", ".join(repr(variant.name) for variant in self.variants)
-        )
+        return found_state({variant.name: variant for variant in self.variants}, name)
 
     def __repr__(self) -> str:
         names = ", ".join(variant.name for variant in self.variants)
@@ -476,13 +498,10 @@ class SideComparison:
         return tuple(gain for gain in self.gains if gain.kind != "step")
 
 
-@dataclass(frozen=True, slots=True)
-class Inputs:
+class Inputs(NamedTuple):
     """What a comparison was made of, so that more can be asked of it."""
 
-    variants: tuple[Variant, ...]
-    reference: Reference
-    bench: Bench
+    sides: Mapping[Side, Sequence[SideVariant]]
     metric: Callable[[Rule, str | None, tuple[Side, ...]], MetricResult]
 
 
@@ -507,7 +526,7 @@ class Comparison(Result):
     tests : tuple of CorrectedTest
         What it was computed from.
     made_of : Inputs or None
-        The corrected variants with reference and bench.
+        The curves of every side.
 
     Examples
     --------

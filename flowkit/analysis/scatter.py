@@ -8,52 +8,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from flowkit.analysis.curves import Benches, PortCurve, Session, relative_steps, runs_of
-from flowkit.analysis.lifts import SAME_LIFT_M, AreaMethod, integrate, pchip, within
+from flowkit.analysis.curves import Array, Benches, PortCurve, Session, relative_steps, runs_of
+from flowkit.analysis.lifts import AreaMethod
 from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, pressure_factor
 from flowkit.errors import CorrectionError
-from flowkit.model import CorrectedTest, LedgerLine, Reference, Side
+from flowkit.model import CorrectedTest, LedgerLine, Reference, Side, grouped
 
-Array = NDArray[np.float64]
 STEP = 1e-5
 """Relative step of the central differences, so that a kink gives the mean of its two sides."""
-ENOUGH = 0.5
-"""Share of a figure that a repeated run must hold to count."""
-
-
-@dataclass(frozen=True, eq=False)
-class Stack:
-    """Curves over the same lifts, shape (n, curves), with their interpolant built once."""
-
-    lifts_m: Array
-    flows: Array
-    curve: PortCurve
-
-    @cached_property
-    def spline(self) -> Any:
-        """PCHIP through all of them."""
-        return pchip(self.lifts_m, self.flows)
-
-    def at(self, lifts_m: Sequence[float]) -> Array:
-        """Return the flows at lifts, shape (lifts, curves)."""
-        inside = within(np.asarray(lifts_m, dtype=float), self.lifts_m)
-        return np.asarray(self.spline(inside)) if len(self.lifts_m) > 1 else np.repeat(self.flows, len(inside), axis=0)
-
-    def mean(self, lo: float, hi: float, method: AreaMethod) -> Array:
-        """Return the mean flows between two lifts; the flows themselves where they are one."""
-        if hi - lo <= SAME_LIFT_M or len(self.lifts_m) == 1:
-            return np.asarray(self.at([lo])[0])
-        if method == "trapezoid":
-            return integrate(self.lifts_m, self.flows, lo, hi, method) / (hi - lo)
-        inside = within(np.asarray([lo, hi]), self.lifts_m)
-        return np.asarray(self.spline.integrate(*inside.tolist())) / (hi - lo)
 
 
 class Figure(Protocol):
@@ -63,7 +32,7 @@ class Figure(Protocol):
     def key(self) -> object:
         """What distinguishes figures."""
 
-    def of(self, side: Side, curves: Stack) -> Array | None:
+    def of(self, curves: PortCurve) -> Array | None:
         """Return the figures of curves, shape (figures, curves); None where the side has none."""
 
 
@@ -79,11 +48,10 @@ class Means:
         """Its ranges."""
         return ("means", self.method, *sorted(self.ranges.items()))
 
-    def of(self, side: Side, curves: Stack) -> Array | None:
+    def of(self, curves: PortCurve) -> Array | None:
         """Return one row for each range."""
-        if not self.ranges.get(side):
-            return None
-        return np.array([curves.mean(*limits, self.method) for limits in self.ranges[side]])
+        ranges = self.ranges.get(curves.side)
+        return np.array([curves.mean_flows(*limits, self.method) for limits in ranges]) if ranges else None
 
 
 @dataclass(frozen=True)
@@ -97,9 +65,9 @@ class AtLifts:
         """Its lifts."""
         return ("lifts", self.lifts_m)
 
-    def of(self, side: Side, curves: Stack) -> Array | None:
+    def of(self, curves: PortCurve) -> Array | None:
         """Return one row for each lift."""
-        return curves.at(self.lifts_m)
+        return curves.flow(self.lifts_m)
 
 
 @dataclass(frozen=True)
@@ -119,11 +87,11 @@ class Metric:
         """Its rule."""
         return (self.name, self.rule, self.sides)
 
-    def of(self, side: Side, curves: Stack) -> Array | None:
+    def of(self, curves: PortCurve) -> Array | None:
         """Return one row."""
-        if side not in self.sides:
+        if curves.side not in self.sides:
             return None
-        return np.array([[self.rule(replace(curves.curve, flow_m3_s=flow.copy())) for flow in curves.flows.T]])
+        return np.array([[self.rule(replace(curves, flow_m3_s=flow.copy())) for flow in curves.flow_m3_s.T]])
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,8 +116,8 @@ class Repeats:
 
     bench: str
     held: NDArray[np.intp]
-    residuals: Array
-    members: tuple[int, ...] = ()
+    residuals: Array  # shape (runs, lifts)
+    members: tuple[int, ...]
 
 
 class PortRuns:
@@ -166,28 +134,27 @@ class PortRuns:
         self.copied = any(id(test) in copied for test in self.tests)
         self._reference = reference
         self._figures: dict[object, Values | None] = {}
-        self.at = [self._indices(test) for test in self.tests]
-        counts = np.zeros((len(curve.lifts_m), len(self.tests)))
-        for column, indices in enumerate(self.at):
-            np.add.at(counts[:, column], indices, 1.0)
+        # the index of each point's lift: a curve's lift is the smallest of those that are one
+        self.at = [
+            np.searchsorted(curve.lifts_m, [point.lift_m for point in test.points], side="right") - 1
+            for test in self.tests
+        ]
+        counts = np.array([np.bincount(at, minlength=len(curve.lifts_m)) for at in self.at], dtype=float).T
         self.share = counts / counts.sum(axis=1, keepdims=True)
-
-    def _indices(self, test: CorrectedTest) -> NDArray[np.intp]:
-        """Return the index of each point's lift; a curve's lift is the smallest of those that are one."""
-        return np.searchsorted(self.curve.lifts_m, [point.lift_m for point in test.points], side="right") - 1
 
     def _averaged(self, values: Sequence[Sequence[float]]) -> Array:
         """Average a value of every point lift by lift, as the flows are."""
-        sums, counts = np.zeros(len(self.curve.lifts_m)), np.zeros(len(self.curve.lifts_m))
-        for indices, own in zip(self.at, values, strict=True):
-            np.add.at(sums, indices, own)
-            np.add.at(counts, indices, 1.0)
-        return sums / counts
+        at, size = np.concatenate(self.at), len(self.curve.lifts_m)
+        return np.asarray(np.bincount(at, np.concatenate(values), size) / np.bincount(at, minlength=size))
 
     @cached_property
     def slope(self) -> Array:
         """``d ln Q/dL`` at the lifts [1/m]."""
         return np.asarray(self.curve.slope(self.curve.lifts_m) / self.curve.flow_m3_s)
+
+    def slope_at(self, lifts_m: Sequence[float]) -> Array:
+        """Return ``d ln Q/dL`` at any lifts [1/m]."""
+        return np.asarray(self.curve.slope(lifts_m) / self.curve.flow(lifts_m))
 
     @cached_property
     def steps(self) -> Array:
@@ -197,8 +164,7 @@ class PortRuns:
     @cached_property
     def run_flows(self) -> Array:
         """Flow of each run at the lifts, shape (n, runs); not a number where it holds none."""
-        sums, counts = np.zeros((len(self.curve.lifts_m), len(self.runs))), np.zeros((len(self.curve.lifts_m), 1))
-        counts = np.zeros_like(sums)
+        sums, counts = np.zeros((2, len(self.curve.lifts_m), len(self.runs)))
         for run, indices, test in zip(self.run_of, self.at, self.tests, strict=True):
             np.add.at(sums[:, run], indices, [point.flow_m3_s for point in test.points])
             np.add.at(counts[:, run], indices, 1.0)
@@ -207,35 +173,55 @@ class PortRuns:
     @cached_property
     def repeats(self) -> tuple[Repeats, ...]:
         """Repeated runs, session by session: runs in two sessions hold drift and are no repeats."""
-        by_session: dict[Session, list[int]] = {}
-        for run, session in zip(self.run_of, self.sessions, strict=True):
-            members = by_session.setdefault(session, [])
-            if run not in members:
-                members.append(int(run))
         found = []
-        for session, members in by_session.items():
+        for session, own in grouped(zip(self.sessions, self.run_of.tolist(), strict=True)).items():
+            members = tuple(dict.fromkeys(own))
             flows = self.run_flows[:, members]
             held = np.flatnonzero(~np.isnan(flows).any(axis=1))
             if len(members) > 1 and len(held):
                 mean = flows[held].mean(axis=1, keepdims=True)
-                found.append(Repeats(session.bench, held, (flows[held] / mean - 1.0).T, tuple(members)))
+                found.append(Repeats(session.bench, held, (flows[held] / mean - 1.0).T, members))
         return tuple(found)
 
     @cached_property
-    def _stack(self) -> Stack:
+    def _moved(self) -> PortCurve:
         """The curve, each point moved up and down, by the other pressure law, without the bore correction."""
         flow = self.curve.flow_m3_s[:, np.newaxis]
         moved = np.eye(len(flow)) * STEP * flow
         law = self._averaged([_other_law(test, self.side, self._reference) for test in self.tests])
         bare = self._averaged([_without_bore(test) for test in self.tests])
         stacked = np.hstack([flow, flow + moved, flow - moved, law[:, np.newaxis], bare[:, np.newaxis]])
-        return Stack(self.curve.lifts_m, stacked, self.curve)
+        return replace(self.curve, flow_m3_s=stacked)
 
     def figure(self, figure: Figure) -> Values | None:
-        """Return the figures of this port; None where its side has none."""
-        if figure.key not in self._figures:
-            self._figures[figure.key] = self._evaluate(figure)
-        return self._figures[figure.key]
+        """Return the figures of this port, their derivatives by central differences; None where its side has none."""
+        if figure.key in self._figures:
+            return self._figures[figure.key]
+        found, stack = None, figure.of(self._moved)
+        if stack is not None:
+            size = len(self.curve.lifts_m)
+            value = stack[:, 0]
+            up, down = stack[:, 1 : size + 1], stack[:, size + 1 : 2 * size + 1]
+            a = (up - down) / (2.0 * STEP * value[:, np.newaxis])
+            sizes = np.abs(a) if isinstance(figure, Metric) else a
+            each = sizes @ self.share
+            run_share = np.zeros((len(value), len(self.runs)))
+            for column, run in enumerate(self.run_of):
+                run_share[:, run] += each[:, column]
+            found = Values(
+                value=value,
+                law=stack[:, -2],
+                without_bore=stack[:, -1],
+                a=a,
+                size=sizes,
+                test_share=a @ self.share,
+                run_share=run_share,
+                per_run=np.sum(run_share**2, axis=1),
+                setting=np.sum((a * self.slope) ** 2, axis=1),
+                steps=a**2 @ self.steps / 12.0,
+            )
+        self._figures[figure.key] = found
+        return found
 
     def values(self, figure: Figure) -> Values:
         """Return the figures of this port, where its side has them."""
@@ -243,47 +229,16 @@ class PortRuns:
         assert found is not None  # asked only of the side the figure was made for
         return found
 
-    def _evaluate(self, figure: Figure) -> Values | None:
-        """Work the figures out, their derivatives by central differences."""
-        stack = figure.of(self.side, self._stack)
-        if stack is None:
-            return None
-        size = len(self.curve.lifts_m)
-        value = stack[:, 0]
-        up, down = stack[:, 1 : size + 1], stack[:, size + 1 : 2 * size + 1]
-        a = (up - down) / (2.0 * STEP * value[:, np.newaxis])
-        sizes = np.abs(a) if isinstance(figure, Metric) else a
-        each = sizes @ self.share
-        run_share = np.zeros((len(value), len(self.runs)))
-        for column, run in enumerate(self.run_of):
-            run_share[:, run] += each[:, column]
-        return Values(
-            value=value,
-            law=stack[:, -2],
-            without_bore=stack[:, -1],
-            a=a,
-            size=sizes,
-            test_share=a @ self.share,
-            run_share=run_share,
-            per_run=np.sum(run_share**2, axis=1),
-            setting=np.sum((a * self.slope) ** 2, axis=1),
-            steps=a**2 @ self.steps / 12.0,
-        )
 
-    def slope_at(self, lifts_m: Sequence[float]) -> Array:
-        """Return ``d ln Q/dL`` at any lifts [1/m]."""
-        return np.asarray(self.curve.slope(lifts_m) / self.curve.flow(lifts_m))
-
-
-def _line(test: CorrectedTest, correction: str) -> LedgerLine | None:
-    """Return a correction's line in the ledger, where it was made."""
+def made(test: CorrectedTest, correction: str) -> LedgerLine | None:
+    """Return a correction's line in the ledger, where it was made by factors."""
     return next((line for line in test.ledger if line.correction == correction and line.factor is not None), None)
 
 
 def _other_law(test: CorrectedTest, side: Side, reference: Reference) -> list[float]:
     """Return the flows with the other pressure law's factors, all else equal."""
     flows = [point.flow_m3_s for point in test.points]
-    if _line(test, "test-pressure") is None:
+    if made(test, "test-pressure") is None:
         return flows
     barometer = test.conditions.barometer_pa or STANDARD_BAROMETER_PA
     ratios: dict[float | None, float] = {None: 1.0, reference.pressure_pa: 1.0}
@@ -303,7 +258,7 @@ def _other_law(test: CorrectedTest, side: Side, reference: Reference) -> list[fl
 
 def _without_bore(test: CorrectedTest) -> list[float]:
     """Return the flows as they were before the bore correction."""
-    line = _line(test, "bore")
+    line = made(test, "bore")
     if line is None or line.factor is None or len(line.factor) != len(test.points):
         return [point.flow_m3_s for point in test.points]
     return [point.flow_m3_s / factor for point, factor in zip(test.points, line.factor, strict=True)]
@@ -341,33 +296,17 @@ class Blocks:
         """All cells in a row."""
         return tuple(port for row in self.cells for port in row)
 
-    def squares(self, figure: Figure) -> Array:
-        """Return ``n_h·Σr²`` of the logarithms of figures, n_h the harmonic mean of the runs."""
+    def residuals(self, figure: Figure) -> tuple[Array, Array]:
+        """Return the residuals of ln(figures), shape (cells, figures), and n_h, the harmonic mean of the runs."""
         values = [[port.values(figure) for port in row] for row in self.cells]
         residual = additive_residuals(np.log([[one.value for one in row] for row in values]))
         runs = 1.0 / np.mean([[one.per_run for one in row] for row in values], axis=(0, 1))
-        return np.asarray(runs * np.sum(residual**2, axis=(0, 1)))
+        return residual.reshape(len(self.ports), -1), np.asarray(runs)
 
-    def at_lifts(self) -> tuple[tuple[float, ...], Array]:
-        """Return the lifts that all cells hold, and √n_h times the residuals there, shape (cells, lifts)."""
-        held = [set(port.curve.lifts_m.tolist()) for port in self.ports]
-        lifts = tuple(sorted(set.intersection(*held)))
-        if not lifts:
-            return (), np.zeros((len(self.ports), 0))
-        at = AtLifts(lifts)
-        values = [[port.values(at) for port in row] for row in self.cells]
-        residual = additive_residuals(np.log([[one.value for one in row] for row in values]))
-        runs = 1.0 / np.mean([[one.per_run for one in row] for row in values], axis=(0, 1))
-        return lifts, (np.sqrt(runs) * residual).reshape(len(self.ports), len(lifts))
-
-
-@dataclass(eq=False)
-class _AtOneLift:
-    """What is known of the scatter at one lift."""
-
-    squares: float = 0.0
-    freedom: float = 0.0
-    slopes: dict[int, float] = field(default_factory=dict)
+    def squares(self, figure: Figure) -> Array:
+        """Return ``n_h·Σr²`` of the logarithms of figures."""
+        residual, runs = self.residuals(figure)
+        return np.asarray(runs * np.sum(residual**2, axis=0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -386,32 +325,34 @@ class LiftScatter:
         cls, ports: Sequence[PortRuns], benches: frozenset[str], blocks: Blocks | None, *, within: bool = False
     ) -> LiftScatter | None:
         """Fit the residuals of repeated runs, and of ports as blocks; None where there are none."""
-        table: dict[int, _AtOneLift] = {}
-        sums = np.zeros(5)  # ν_R, Σ of squared run means, Σ of squares about them, Σ(runs − 1)·J, Σ(runs − 1)(J − 1)
-        for port in ports:
-            for group in port.repeats:
-                if group.bench in benches:
-                    lifts = port.curve.lifts_m[group.held]
-                    slopes = [(id(port), (port.slope[index] ** 2).item()) for index in group.held]
-                    sums += _gather(
-                        table,
-                        lifts.tolist(),
-                        group.residuals,
-                        len(group.residuals) - 1,
-                        [[one] for one in slopes],
-                        within,
-                    )
+        # lifts, residuals (runs, lifts), their degrees of freedom, and x of each port they are of
+        groups: list[tuple[Array, Array, int, dict[int, Array]]] = [
+            (port.curve.lifts_m[own.held], own.residuals, len(own.residuals) - 1, {id(port): port.slope[own.held] ** 2})
+            for port in ports
+            for own in port.repeats
+            if own.bench in benches
+        ]
         if blocks is not None:
-            shared, residuals = blocks.at_lifts()
+            shared = sorted(set.intersection(*(set(port.curve.lifts_m.tolist()) for port in blocks.ports)))
             if shared:
-                slopes_at = [port.slope_at(shared) ** 2 for port in blocks.ports]
-                pairs = [
-                    [(id(port), float(own[index])) for port, own in zip(blocks.ports, slopes_at, strict=True)]
-                    for index in range(len(shared))
-                ]
-                sums += _gather(table, list(shared), residuals, blocks.freedom, pairs, within)
+                left, runs = blocks.residuals(AtLifts(tuple(shared)))
+                at = {id(port): port.slope_at(shared) ** 2 for port in blocks.ports}
+                groups.append((np.array(shared), np.sqrt(runs) * left, blocks.freedom, at))
+        squares: dict[int, float] = {}
+        freedoms: dict[int, float] = {}
+        slopes: dict[int, dict[int, float]] = {}
+        sums = np.zeros(5)  # ν_R, Σ of squared run means, Σ of squares about them, Σ(runs − 1)·J, Σ(runs − 1)(J − 1)
+        for lifts, residuals, nu, x in groups:
+            count, means = len(lifts), residuals.mean(axis=1)
+            about = residuals - means[:, np.newaxis]
+            sums += [nu, np.sum(means**2), np.sum(about**2), nu * count, nu * (count - 1)]
+            own_squares = np.sum((about if within else residuals) ** 2, axis=0)
+            for index, key in enumerate(np.round(lifts * 1e6).astype(int).tolist()):
+                squares[key] = squares.get(key, 0.0) + float(own_squares[index])
+                freedoms[key] = freedoms.get(key, 0.0) + (nu * (1.0 - 1.0 / count) if within else nu)
+                slopes.setdefault(key, {}).update((port, float(own[index])) for port, own in x.items())
         freedom, between, scatter, slots, within_freedom = sums.tolist()
-        rows = [row for row in table.values() if row.freedom > 0]
+        rows = [key for key in squares if freedoms[key] > 0]
         if not rows or (within and not within_freedom):
             return None
         cap = within_freedom
@@ -419,7 +360,12 @@ class LiftScatter:
             v_b, v_w = between / freedom, scatter / slots
             below = v_b**2 / freedom + (v_w**2 / within_freedom if within_freedom else 0.0)
             cap = (v_b + v_w) ** 2 / below if below and within_freedom else freedom
-        return cls(*_fitted(rows), freedom=freedom, cap=cap, within=within)
+        fitted = gamma_regression(
+            np.array([squares[key] for key in rows]),
+            np.array([freedoms[key] for key in rows]),
+            np.array([np.mean(list(slopes[key].values())) for key in rows]),
+        )
+        return cls(*fitted, freedom=freedom, cap=cap, within=within)
 
     def at(self, weights: Array, x: Array) -> tuple[Array, Array]:
         """Return u_rep² and its degrees of freedom for Σ weight·v(x), both of shape (L,).
@@ -430,92 +376,52 @@ class LiftScatter:
         latter the weighted harmonic mean ``1/(¾/ν + ¼/(ν_R + ν_P))``, since Satterthwaite's is itself
         estimated. Residuals less their run's mean: at most ν_w, nothing else.
         """
-        ones, slopes = weights.sum(axis=0), (weights * x).sum(axis=0)
-        variance = self.constant * ones + self.per_slope * slopes
-        gradient = np.stack([ones, slopes])
+        gradient = np.stack([weights.sum(axis=0), (weights * x).sum(axis=0)])
+        variance = self.constant * gradient[0] + self.per_slope * gradient[1]
         spread = np.einsum("il,ij,jl->l", gradient, self.covariance, gradient)
         with np.errstate(divide="ignore", invalid="ignore"):
             known = np.where(spread > 0.0, 2.0 * variance**2 / spread, self.cap)
         known = np.minimum(known, self.cap)
         if self.within:
             return variance, known
-        known = np.maximum(known, self.freedom)
-        return variance, 1.0 / (0.75 / known + 0.25 / self.freedom)
+        return variance, 1.0 / (0.75 / np.maximum(known, self.freedom) + 0.25 / self.freedom)
 
 
-def _gather(  # noqa: PLR0917
-    table: dict[int, _AtOneLift],
-    lifts: Sequence[float],
-    residuals: Array,
-    freedom: float,
-    slopes: Sequence[Sequence[tuple[int, float]]],
-    within: bool,
-) -> Array:
-    """Add residuals, shape (runs, lifts), to the table of lifts; return their sums for Satterthwaite."""
-    count = len(lifts)
-    means = residuals.mean(axis=1)
-    about = residuals - means[:, np.newaxis]
-    used = about if within else residuals
-    per_lift = freedom * (1.0 - 1.0 / count) if within else freedom
-    for index, lift in enumerate(lifts):
-        row = table.setdefault(round(lift * 1e6), _AtOneLift())
-        row.squares += float(np.sum(used[:, index] ** 2))
-        row.freedom += per_lift
-        row.slopes.update(slopes[index])
-    return np.array([freedom, np.sum(means**2), np.sum(about**2), freedom * count, freedom * (count - 1)])
-
-
-def _fitted(rows: Sequence[_AtOneLift]) -> tuple[float, float, Array]:
-    """Return c, u_L² and their covariance by gamma likelihood with identity link.
+def gamma_regression(sums: Array, freedom: Array, x: Array) -> tuple[float, float, Array]:
+    """Return c, u_L² and their covariance of ``v = c + u_L²·x``, from sums of squares with degrees of freedom.
 
     Notes
     -----
-    McCullagh & Nelder, Generalized Linear Models, 2nd ed. 1989, ch. 8: mean squares are gamma
-    distributed about v with ν/2. Profiled over the level: ``v = m(t)·[(1 − t) + t·x/x̄]``, the t in
-    [0, 0.99] where ``Σν·ln v`` is least.
+    Gamma likelihood with identity link (McCullagh & Nelder, Generalized Linear Models, 2nd ed. 1989, ch. 8): mean
+    squares are gamma distributed about v with ν/2. Profiled over the level: ``v = m(t)·[(1 − t) + t·x/x̄]``, the t in
+    [0, 0.99] where ``Σν·ln v`` is least, by the roots of its derivative.
     """
-    freedom = np.array([row.freedom for row in rows])
-    squares = np.array([row.squares for row in rows]) / freedom
-    x = np.array([np.mean(list(row.slopes.values())) for row in rows])
-    total = float(freedom.sum())
-    mean_x = float(freedom @ x) / total
-    level = float(freedom @ squares) / total
-    if len(rows) < 3 or level <= 0.0 or np.ptp(x) <= 1e-9 * mean_x:
+    from scipy.optimize import brentq
+
+    squares, total = sums / freedom, float(freedom.sum())
+    mean_x, level = float(freedom @ x) / total, float(freedom @ squares) / total
+    if len(x) < 3 or level <= 0.0 or np.ptp(x) <= 1e-9 * mean_x:
         return level, 0.0, np.array([[2.0 * level**2 / total, 0.0], [0.0, 0.0]])
     ratio = x / mean_x
 
-    def shape(t: float) -> Array:
-        """``(1 − t) + t·x/x̄``."""
-        return np.asarray(1.0 - t + t * ratio)
-
     def rise(t: float) -> float:
         """Return the derivative of Σν·ln v by t."""
-        h = shape(t)
+        h = 1.0 - t + t * ratio
         m = freedom @ (squares / h)
         return float(freedom @ ((ratio - 1.0) / h) - total * (freedom @ (squares * (ratio - 1.0) / h**2)) / m)
 
     def depth(t: float) -> float:
         """Return Σν·ln v."""
-        h = shape(t)
+        h = 1.0 - t + t * ratio
         return float(freedom @ np.log(h) + total * math.log(freedom @ (squares / h)))
 
-    t = _lowest(rise, depth)
-    m = float(freedom @ (squares / shape(t))) / total
-    v = m * shape(t)
+    grid = np.linspace(0.0, 0.99, 100)
+    rises = np.array([rise(float(t)) for t in grid])
+    turns = np.flatnonzero((rises[:-1] < 0.0) & (rises[1:] >= 0.0))
+    t = min([0.0, 0.99, *(float(brentq(rise, *grid[at : at + 2], xtol=1e-13)) for at in turns)], key=depth)
+    h = 1.0 - t + t * ratio
+    m = float(freedom @ (squares / h)) / total
     design = np.stack([np.ones_like(x), ratio])
-    information = (design * (0.5 * freedom / v**2)) @ design.T
+    information = (design * (0.5 * freedom / (m * h) ** 2)) @ design.T
     scale = np.diag([1.0, 1.0 / mean_x])
     return m * (1.0 - t), m * t / mean_x, scale @ np.linalg.inv(information) @ scale
-
-
-def _lowest(rise: Callable[[float], float], depth: Callable[[float], float]) -> float:
-    """Return the t in [0, 0.99] of the least depth, by the roots of its derivative."""
-    from scipy.optimize import brentq
-
-    grid = np.linspace(0.0, 0.99, 100)
-    slopes = [rise(float(t)) for t in grid]
-    candidates = [0.0, 0.99]
-    for left, right, first, second in zip(grid[:-1], grid[1:], slopes[:-1], slopes[1:], strict=True):
-        if first < 0.0 <= second:
-            candidates.append(float(brentq(rise, left, right, xtol=1e-13)))
-    return min(candidates, key=depth)

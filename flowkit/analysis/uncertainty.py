@@ -8,20 +8,22 @@ variable and widens the interval as a bound, added linearly (GUM F.2.4.5).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from flowkit.analysis.curves import Benches, Session, SideVariant, copies
+from flowkit.analysis.curves import Array, Benches, Session, SideVariant, copies
 from flowkit.analysis.lifts import AreaMethod
 from flowkit.analysis.results import Bound, Repeatability, Terms
-from flowkit.analysis.scatter import AtLifts, Blocks, Figure, LiftScatter, Means, Metric, PortRuns, Values
-from flowkit.model import Bench, CorrectedTest, Reference, Side
+from flowkit.analysis.scatter import AtLifts, Blocks, Figure, LiftScatter, Means, Metric, PortRuns, Values, made
+from flowkit.model import Bench, CorrectedTest, K, Reference, Side, grouped
 
-__all__ = ["Assessor", "Contrast", "Drift", "Estimate", "History", "KnownTerm", "Reading", "plate_of", "with_history"]
+__all__ = ["Assessor", "Contrast", "Drift", "Estimate", "History", "plate_of", "with_history"]
+T = TypeVar("T")
 
 
 def student_t(degrees_of_freedom: float, probability: float = 0.95) -> float:
@@ -183,7 +185,6 @@ def studentized_range(groups: int, degrees_of_freedom: float, probability: float
     return float(brentq(lambda q: chance(q) - probability, 1e-6, top, xtol=1e-10))
 
 
-Array = NDArray[np.float64]
 SESSIONS_DIFFER = 0.02
 """Share of a session in ln(ratio) of the mean flow from which sessions differ."""
 LISTED = 1e-9
@@ -208,13 +209,8 @@ def with_history(s_squared: float, freedom: float, history: History) -> tuple[fl
     s_squared, freedom : float
         Of the job's own repeats; freedom 0 where there are none.
     history : History
-
-    Returns
-    -------
-    s_squared, freedom : float
+        Left out where ``s_M²/s_h² > F_0.95(ν_R, ν_h)``: the bench is worse than its history. Otherwise the variance is
         ``(ν_h'·s_h² + ν_R·s_M²)/(ν_h' + ν_R)`` with ``ν_h' = min(ν_h, 8)``.
-    used : bool
-        False where ``s_M²/s_h² > F_0.95(ν_R, ν_h)``: the bench is worse than its history, which is left out.
 
     References
     ----------
@@ -236,41 +232,12 @@ def with_history(s_squared: float, freedom: float, history: History) -> tuple[fl
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Reading:
-    """How one test enters ln(ratio): k of each of its points, for every figure.
-
-    Attributes
-    ----------
-    test : CorrectedTest
-    session : Session
-    k : array, shape (figures, points)
-        ``±W_p·a_j`` shared among the readings of the lift; + after, − before.
-    """
-
-    test: CorrectedTest
-    session: Session
-    k: Array
-
-
-KnownTerm = Callable[[Sequence[Reading], "Drift"], Mapping[str, Array]]
-"""Further known terms: variances of ln(ratio) by name, shape (figures,), from the readings and the sessions."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class Contrast:
-    """A contrast of ports.
-
-    Attributes
-    ----------
-    figure : Figure
-    ports : tuple of PortRuns
-    weight : array, shape (ports, figures)
-        The state's factor times the port's share W of the state's sum.
-    """
+    """A contrast of ports."""
 
     figure: Figure
     ports: tuple[PortRuns, ...]
-    weight: Array
+    weight: Array  # the state's factor times the port's share W of the state's sum, shape (ports, figures)
 
     @property
     def values(self) -> list[Values]:
@@ -291,6 +258,16 @@ class Contrast:
         after = self.weight[:, 0] > 0
         return float(np.average(np.array(each)[after], weights=self.weight[after, 0]))
 
+    def total(self, name: str) -> Array:
+        """Return ``ΣW²·x``, shape (figures,), of one of its ports' `Values`."""
+        own = np.array([getattr(values, name) for values in self.values])
+        return np.asarray(np.einsum("pl,pl->l", self.weight**2, own))
+
+    def ratio(self, name: str = "value") -> Array:
+        """Return the mean after over the mean before."""
+        values, after = np.array([getattr(own, name) for own in self.values]), self.weight[:, 0] > 0
+        return np.asarray(values[after].mean(axis=0) / values[~after].mean(axis=0))
+
     def by_test(self) -> list[tuple[PortRuns, int, Array]]:
         """Return for each test its port, its index there and its k, shape (figures,)."""
         return [
@@ -301,57 +278,34 @@ class Contrast:
 
     def by_session(self) -> dict[Session, Array]:
         """Return c_s = Σ k over the runs of each session."""
-        sums: dict[Session, Array] = {}
-        for port, index, k in self.by_test():
-            session = port.sessions[index]
-            sums[session] = sums[session] + k if session in sums else k
-        return sums
+        return summed((port.sessions[index], k) for port, index, k in self.by_test())
 
     def pressures(self) -> dict[Session, float]:
         """Return ΔP_s: the mean over each session's tests of their mean test pressures [Pa]."""
-        found: dict[Session, list[float]] = {}
-        for port in self.ports:
-            for session, test in zip(port.sessions, port.tests, strict=True):
-                own = [point.pressure_pa for point in test.points if point.pressure_pa]
-                if own:
-                    found.setdefault(session, []).append(sum(own) / len(own))
-        return {session: sum(values) / len(values) for session, values in found.items()}
+        known = (
+            (session, [point.pressure_pa for point in test.points if point.pressure_pa])
+            for port in self.ports
+            for session, test in zip(port.sessions, port.tests, strict=True)
+        )
+        means = grouped((session, sum(own) / len(own)) for session, own in known if own)
+        return {session: sum(values) / len(values) for session, values in means.items()}
 
-    def readings(self) -> list[Reading]:
-        """Return how each point enters, for terms of a kind not known here."""
-        found = []
-        for port, weight, own in zip(self.ports, self.weight, self.values, strict=True):
-            for index, test in enumerate(port.tests):
-                at = port.at[index]
-                counts = np.bincount(at, minlength=len(port.curve.lifts_m))
-                k = weight[:, np.newaxis] * (own.a * port.share[:, index] / np.maximum(counts, 1))[:, at]
-                found.append(Reading(test, port.sessions[index], k))
-        return found
+
+def summed(pairs: Iterable[tuple[K, Array]]) -> dict[K, Array]:
+    """Add up arrays by their key."""
+    return {key: sum(own[1:], own[0]) for key, own in grouped(pairs).items()}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Drift:
-    """Whether the sessions of a contrast differ, and what accounts for the bench's drift between them.
-
-    Attributes
-    ----------
-    differ : bool
-    by : {"check plates", "stated", "untouched"} or None
-        None where nothing does, or nothing has to.
-    sessions : tuple of Session
-        Those that differ, in order.
-    measured : float
-        Gain of what was not touched, after over before − 1.
-    repeats, steps : float
-        Of what was not touched: ``ΣW²/n`` and its resolution, both states.
-    """
+    """Whether the sessions of a contrast differ, and what accounts for the bench's drift between them."""
 
     differ: bool = False
-    by: str | None = None
-    sessions: tuple[Session, ...] = ()
-    measured: float = 0.0
-    repeats: float = 0.0
-    steps: float = 0.0
+    by: Literal["check plates", "stated", "untouched"] | None = None  # None where nothing does, or nothing has to
+    sessions: tuple[Session, ...] = ()  # those that differ, in order
+    measured: float = 0.0  # gain of what was not touched, after over before − 1
+    repeats: float = 0.0  # of what was not touched: ΣW²/n, both states
+    steps: float = 0.0  # and its resolution
 
     @property
     def unknown(self) -> bool:
@@ -366,7 +320,6 @@ class Scatter:
     variance: Array
     freedom: Array
     basis: str | None
-    history: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -396,6 +349,13 @@ class Spread:
         parts = (self.repeats, self.plates, self.total - self.repeats - self.plates)
         return effective_degrees_of_freedom(parts, (self.freedom, self.plate_freedom or math.inf, math.inf))
 
+    def relative(self) -> list[float | None]:
+        """Return ``t95·u`` of every figure, None where not assessed."""
+        return [
+            float(student_t(nu) * math.sqrt(u2)) if known else None
+            for known, nu, u2 in zip(self.assessed, self.effective(), self.total, strict=True)
+        ]
+
     def terms(self, index: int) -> Terms:
         """Return the standard uncertainties of one figure."""
         parts = {name: math.sqrt(max(float(value[index]), 0.0)) for name, value in self.known.items()}
@@ -410,7 +370,7 @@ class Spread:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Estimate:
     """A gain with its interval; everything from `u` on is None where it was not assessed."""
 
@@ -418,8 +378,6 @@ class Estimate:
     bounds: tuple[Bound, ...] = ()
     u: float | None = None
     nu_eff: float | None = None
-    low: float | None = None
-    high: float | None = None
     terms: Terms | None = None
 
     @property
@@ -432,18 +390,24 @@ class Estimate:
         """By how much the bounds widen the interval above."""
         return sum(bound.high for bound in self.bounds)
 
-    @property
-    def u95(self) -> float | None:
-        """The longer arm."""
-        if self.low is None or self.high is None:
-            return None
-        return max(self.gain - self.low, self.high - self.gain)
-
     def interval(self, probability: float) -> tuple[float, float]:
         """Return the two-sided interval of a probability, widened by the bounds."""
         assert self.u is not None  # asked only where assessed
         arm = (1.0 + self.gain) * student_t(self.nu_eff or math.inf, probability) * self.u if self.u else 0.0
         return self.gain - arm - self.below, self.gain + arm + self.above
+
+    @cached_property
+    def ends(self) -> dict[str, float | None]:
+        """The 95 % interval: its longer arm `u95`, `low` and `high`."""
+        if self.u is None:
+            return {"u95": None, "low": None, "high": None}
+        low, high = self.interval(0.95)
+        return {"u95": max(self.gain - low, high - self.gain), "low": low, "high": high}
+
+    @property
+    def u95(self) -> float | None:
+        """The longer arm."""
+        return self.ends["u95"]
 
     def excludes_zero(self, probability: float = 0.95) -> bool | None:
         """Tell whether the interval of a probability leaves out zero; None where not assessed."""
@@ -455,10 +419,7 @@ class Estimate:
     @property
     def at_least(self) -> float | None:
         """The end nearer to zero of a one-sided interval, 95 % sure."""
-        if self.u is None:
-            return None
-        low, high = self.interval(0.90)
-        return low if self.gain > 0 else high
+        return None if self.u is None else self.interval(0.90)[self.gain <= 0]
 
     @property
     def smallest_resolvable(self) -> float | None:
@@ -470,32 +431,22 @@ class Estimate:
 
 @dataclass(eq=False)
 class Assessor:
-    """Everything that the uncertainty of one comparison is worked out from.
-
-    Attributes
-    ----------
-    sides : mapping
-        Side to its variants.
-    ranges : mapping
-        Side to the range of lifts of its headline [m].
-    """
+    """Everything that the uncertainty of one comparison is worked out from."""
 
     sides: Mapping[Side, Sequence[SideVariant]]
-    ranges: Mapping[Side, tuple[float, float]]
+    ranges: Mapping[Side, tuple[float, float]]  # of lifts of the headline [m]
     reference: Reference
     bench: Bench
     method: AreaMethod = "pchip"
     history: History | None = None
-    known_terms: Sequence[KnownTerm] = ()
     benches: Benches = field(init=False)
     headline: Means = field(init=False)
     ports: dict[Side, tuple[dict[str, PortRuns], ...]] = field(init=False)
     history_left_out: bool = field(init=False, default=False)
 
     def __post_init__(self) -> None:
-        tests = [
-            test for side in self.sides.values() for state in side for curve in state.ports for test in curve.tests
-        ]
+        states = [state for side in self.sides.values() for state in side]
+        tests = [test for state in states for curve in state.ports for test in curve.tests]
         self.benches = Benches.of(tests)
         self.headline = Means({side: (limits,) for side, limits in self.ranges.items()}, self.method)
         copied = frozenset(id(test) for group in copies(tests) for test in group)
@@ -507,18 +458,30 @@ class Assessor:
             for side, states in self.sides.items()
         }
         self._all = [port for states in self.ports.values() for state in states for port in state.values()]
-        self._blocks: dict[object, Blocks | None] = {}
-        self._lifts: dict[object, LiftScatter | None] = {}
-        self._runs: dict[object, tuple[Array, Array]] = {}
-        self._plates: dict[frozenset[str], tuple[float, int]] = {}
+        self._known: dict[object, Any] = {}
         self.history_left_out = self._worse_than_history()
+
+    def _once(self, key: object, make: Callable[[], T]) -> T:
+        """Return what was worked out before under a key, or work it out."""
+        if key not in self._known:
+            self._known[key] = make()
+        return self._known[key]  # type: ignore[no-any-return]
 
     # -- scatter -------------------------------------------------------------------------------------------------
 
+    @property
+    def every_bench(self) -> frozenset[str]:
+        """All the benches of the comparison."""
+        return frozenset().union(*(port.benches for port in self._all))
+
     def run_variance(self, figure: Figure, benches: frozenset[str]) -> tuple[Array, Array]:
-        """Return Σz² and ν_R of a figure over every repeated port of both sides on these benches."""
-        key = (figure.key, benches)
-        if key not in self._runs:
+        """Return Σz² and ν_R of a figure over every repeated port of both sides on these benches.
+
+        A repeated run counts where it holds at least half of the figure.
+        """
+
+        def summed_up() -> tuple[Array, Array]:
+            """Sum over the groups of repeated runs."""
             squares = freedom = np.zeros(1)
             for port in self._all:
                 groups = [group for group in port.repeats if group.bench in benches]
@@ -532,8 +495,14 @@ class Assessor:
                     counts = (share >= 0.5 * whole) & (share > 0.0)
                     squares = squares + np.where(counts, np.sum(z**2, axis=1), 0.0)
                     freedom = freedom + np.where(counts, len(group.residuals) - 1.0, 0.0)
-            self._runs[key] = (squares, freedom)
-        return self._runs[key]
+            return squares, freedom
+
+        return self._once(("runs", figure.key, benches), summed_up)
+
+    def repeats_of_mean_flow(self, benches: frozenset[str]) -> tuple[float, float]:
+        """Return Σz² and ν_R of the mean flow."""
+        squares, freedom = self.run_variance(self.headline, benches)
+        return float(squares[0]), float(freedom[0])
 
     def stated(self, benches: frozenset[str]) -> float | None:
         """Return the stated repeatability, where the repeats on these benches do not contradict it."""
@@ -549,7 +518,7 @@ class Assessor:
         """
         from scipy.special import chdtri
 
-        squares, freedom = (float(value[0]) for value in self.run_variance(self.headline, benches))
+        squares, freedom = self.repeats_of_mean_flow(benches)
         if not self.bench.repeatability or freedom <= 0:
             return None
         if squares / self.bench.repeatability**2 <= float(chdtri(freedom, 0.01)):
@@ -558,29 +527,24 @@ class Assessor:
 
     def blocks(self, side: Side, benches: frozenset[str], pair: tuple[int, int] | None = None) -> Blocks | None:
         """Return the ports that can serve as blocks: three or more in all states of the side, or in those of a gain."""
-        key = (side, benches, pair)
-        if key not in self._blocks:
-            every = self._on(side, benches, range(len(self.ports[side])))
-            if every is None and pair is not None:
-                every = self._on(side, benches, pair)
-            self._blocks[key] = every
-        return self._blocks[key]
 
-    def _on(self, side: Side, benches: frozenset[str], states: Sequence[int]) -> Blocks | None:
-        """Return the ports flowed on these benches in all of some states, where there are enough."""
-        rows = [
-            {
-                name: port
-                for name, port in self.ports[side][index].items()
-                if port.benches <= benches and not port.copied
-            }
-            for index in states
-            if any(port.benches & benches for port in self.ports[side][index].values())
-        ]
-        names = [name for name in rows[0] if all(name in row for row in rows)] if rows else []
-        if len(rows) < 2 or len(names) < 3:
-            return None
-        return Blocks(tuple(tuple(row[name] for name in names) for row in rows))
+        def flowed_in(states: Sequence[int]) -> Blocks | None:
+            """Return the ports flowed on these benches in all of some states, where there are enough."""
+            own = [self.ports[side][index] for index in states]
+            rows = [
+                {name: port for name, port in state.items() if port.benches <= benches and not port.copied}
+                for state in own
+                if any(port.benches & benches for port in state.values())
+            ]
+            names = [name for name in rows[0] if all(name in row for row in rows)] if rows else []
+            if len(rows) < 2 or len(names) < 3:
+                return None
+            return Blocks(tuple(tuple(row[name] for name in names) for row in rows))
+
+        every = range(len(self.ports[side]))
+        return self._once(
+            ("blocks", side, benches, pair), lambda: flowed_in(every) or (flowed_in(pair) if pair else None)
+        )
 
     def scatter(self, figure: Figure, benches: frozenset[str], blocks: Blocks | None) -> Scatter:
         """Return the variance of a run of a curve figure.
@@ -610,10 +574,10 @@ class Assessor:
         Each figure tested at 5 % by itself would call up to 18 % of honest jobs worse. Ports join both sides' repeats
         as blocks where ``scatter`` would join them.
         """
-        benches = frozenset().union(*(port.benches for port in self._all)) if self._all else frozenset()
+        benches = self.every_bench
         if self.history is None or self.stated(benches) is not None:
             return False
-        squares, freedom = (float(value[0]) for value in self.run_variance(self.headline, benches))
+        squares, freedom = self.repeats_of_mean_flow(benches)
         if freedom <= 2.0:
             joined = [blocks for side in self.sides if (blocks := self.blocks(side, benches)) is not None]
             squares += sum(float(blocks.squares(self.headline)[0]) for blocks in joined)
@@ -624,14 +588,14 @@ class Assessor:
         """Join what the records know of the bench, unless the job's repeats, or this figure's, are worse than that."""
         if self.history is None or self.history_left_out:
             return own
-        rows = [
-            with_history(float(v), float(nu), self.history) for v, nu in zip(own.variance, own.freedom, strict=True)
-        ]
-        used = rows[0][2]
+        pairs = zip(own.variance, own.freedom, strict=True)
+        variance, freedom, used = zip(
+            *(with_history(float(v), float(nu), self.history) for v, nu in pairs), strict=True
+        )
         basis = own.basis
-        if used:
+        if used[0]:
             basis = f"{basis}+history" if basis else "history"
-        return Scatter(np.array([row[0] for row in rows]), np.array([row[1] for row in rows]), basis, used)
+        return Scatter(np.array(variance), np.array(freedom), basis)
 
     def lift_scatter(
         self, benches: frozenset[str], blocks: Blocks | None, *, within: bool = False
@@ -642,27 +606,25 @@ class Assessor:
         )
         if freedom > 2 or self.stated(benches) is not None:
             blocks = None
-        key = (benches, None if blocks is None else id(blocks), within)
-        if key not in self._lifts:
-            self._lifts[key] = LiftScatter.of(self._all, benches, blocks, within=within)
-        return self._lifts[key]
+        return self._once(
+            ("lifts", benches, None if blocks is None else id(blocks), within),
+            lambda: LiftScatter.of(self._all, benches, blocks, within=within),
+        )
 
     def plate_scatter(self, benches: frozenset[str]) -> tuple[float, int]:
         """Return s_w² and ν_c from distinct readings of one plate in one session."""
-        if benches not in self._plates:
-            readings: dict[tuple[Session, float], dict[float, float]] = {}
-            for port in self._all:
-                for session, test in zip(port.sessions, port.tests, strict=True):
-                    plate = plate_of(test)
-                    if plate is not None and session.bench in benches:
-                        readings.setdefault((session, plate[0]), {})[plate[1]] = plate[2]
-            squares, freedom = 0.0, 0
-            for group in readings.values():
-                mean = sum(group.values()) / len(group)
-                squares += sum((value / mean - 1.0) ** 2 for value in group.values())
-                freedom += len(group) - 1
-            self._plates[benches] = (squares / freedom if freedom else 0.0, freedom)
-        return self._plates[benches]
+        readings: dict[tuple[Session, float], dict[float, float]] = {}
+        for port in self._all:
+            for session, test in zip(port.sessions, port.tests, strict=True):
+                plate = plate_of(test)
+                if plate is not None and session.bench in benches:
+                    readings.setdefault((session, plate[0]), {})[plate[1]] = plate[2]
+        squares, freedom = 0.0, 0
+        for group in readings.values():
+            mean = sum(group.values()) / len(group)
+            squares += sum((value / mean - 1.0) ** 2 for value in group.values())
+            freedom += len(group) - 1
+        return squares / freedom if freedom else 0.0, freedom
 
     # -- contrasts -----------------------------------------------------------------------------------------------
 
@@ -682,139 +644,101 @@ class Assessor:
 
     def drift(self, contrast: Contrast, untouched: Contrast | None = None) -> Drift:
         """Return what accounts for the bench's drift between the sessions of a contrast of mean flows."""
-        shares = {session: float(c[0]) for session, c in contrast.by_session().items()}
-        differing = tuple(sorted(session for session, c in shares.items() if abs(c) > SESSIONS_DIFFER))
+        differing = tuple(
+            sorted(session for session, c in contrast.by_session().items() if abs(float(c[0])) > SESSIONS_DIFFER)
+        )
         if not differing:
             return Drift()
-        plates: dict[Session, bool] = {}
-        for port, index, _ in contrast.by_test():
-            session = port.sessions[index]
-            plates[session] = plates.get(session, True) and plate_of(port.tests[index]) is not None
-        if all(plates[session] for session in differing):
+        tests = [(port.sessions[index], port.tests[index]) for port, index, _ in contrast.by_test()]
+        if all(plate_of(test) is not None for session, test in tests if session in differing):
             return Drift(True, "check plates", differing)
         if self.bench.drift:
             return Drift(True, "stated", differing)
         if untouched is None:
             return Drift(True, None, differing)
-        values = [own.value[0] for own in untouched.values]
-        after = sum(v for v, w in zip(values, untouched.weight, strict=True) if w[0] > 0)
-        before = sum(v for v, w in zip(values, untouched.weight, strict=True) if w[0] < 0)
-        per_run = np.array([own.per_run[0] for own in untouched.values])
-        steps = np.array([own.steps[0] for own in untouched.values])
-        squared = untouched.weight[:, 0] ** 2
-        return Drift(
-            True, "untouched", differing, float(after / before - 1.0), float(squared @ per_run), float(squared @ steps)
+        values, weight = [own.value[0] for own in untouched.values], untouched.weight[:, 0]
+        after, before = (sum(v for v, w in zip(values, weight, strict=True) if w * sign > 0) for sign in (1, -1))
+        repeats, steps = (
+            float(weight**2 @ np.array([getattr(own, name)[0] for own in untouched.values]))
+            for name in ("per_run", "steps")
         )
+        return Drift(True, "untouched", differing, float(after / before - 1.0), repeats, steps)
 
     def spread(self, contrast: Contrast, drift: Drift, blocks: Blocks | None) -> Spread:
         """Return everything that is uncertain about ln(ratio) of a contrast."""
-        benches = contrast.benches
-        figure = contrast.figure
-        values = contrast.values
-        squared = contrast.weight**2
-        repeats = squared * np.array([own.per_run for own in values])
-        stated = self.stated(benches)
+        benches, figure = contrast.benches, contrast.figure
+        stated, bench = self.stated(benches), self.bench
+        repeats = contrast.weight**2 * np.array([own.per_run for own in contrast.values])
+        size = (repeats.shape[1],)
         # the mean flow's scatter is what an untouched port, and a check plate, count with
         common = float(self.scatter(self.headline, benches, blocks).variance[0])
         if isinstance(figure, AtLifts):
-            variance, freedom, basis = self._at_lifts(contrast, repeats, benches, blocks)
+            variance, freedom, basis = self._at_lifts(contrast, figure, repeats, blocks)
         else:
-            own_scatter = self.scatter(figure, benches, blocks)
-            size = (squared.shape[1],)
-            freedom, basis = np.broadcast_to(own_scatter.freedom, size), own_scatter.basis
-            variance = own_scatter.variance * repeats.sum(axis=0)
+            own = self.scatter(figure, benches, blocks)
+            variance, freedom, basis = own.variance * repeats.sum(axis=0), np.broadcast_to(own.freedom, size), own.basis
         squared_degree = contrast.degree**2
         variance = variance + common * drift.repeats * squared_degree
-        known = {"resolution": np.einsum("pl,pl->l", squared, np.array([own.steps for own in values]))}
-        known["resolution"] = known["resolution"] + drift.steps * squared_degree
-        if stated is not None and self.bench.lift_setting_m:
-            setting = np.einsum("pl,pl->l", squared, np.array([own.setting for own in values]))
-            known["lift_setting"] = self.bench.lift_setting_m**2 * setting
-        known |= self._session_terms(contrast, drift)
-        plates, plate_freedom = self._plate_terms(contrast, benches)
-        if not plate_freedom:
+        known = {"resolution": contrast.total("steps") + drift.steps * squared_degree}
+        if stated is not None and bench.lift_setting_m:
+            known["lift_setting"] = bench.lift_setting_m**2 * contrast.total("setting")
+        if drift.differ:
+            sums = contrast.by_session()
+            if drift.by == "stated":
+                known["drift"] = np.asarray((bench.drift or 0.0) ** 2 * sum(c**2 for c in sums.values()))
+            if bench.pressure_reading_pa:
+                at = contrast.pressures()
+                each = [(c / at.get(session, self.reference.pressure_pa)) ** 2 for session, c in sums.items()]
+                known["pressure_reading"] = np.asarray((0.5 * bench.pressure_reading_pa) ** 2 * sum(each))
+        read = ((port.sessions[index], plate_of(port.tests[index]), k) for port, index, k in contrast.by_test())
+        plates = np.zeros(size) + sum(
+            c**2 for c in summed(((session, *plate[:2]), k) for session, plate, k in read if plate is not None).values()
+        )
+        plate_variance, plate_freedom = self.plate_scatter(benches)
+        if plate_freedom:
+            plates = plate_variance * plates
+        else:
             variance, plates = variance + common * plates, np.zeros_like(plates)
-        for term in self.known_terms:
-            known |= {f"meter {name}": value for name, value in term(contrast.readings(), drift).items()}
+        known |= meter_terms(contrast, drift)
         return Spread(variance, np.asarray(freedom), plates, plate_freedom, known, basis, drift.unknown)
 
     def _at_lifts(
-        self, contrast: Contrast, repeats: Array, benches: frozenset[str], blocks: Blocks | None
+        self, contrast: Contrast, figure: AtLifts, repeats: Array, blocks: Blocks | None
     ) -> tuple[Array, Array, str | None]:
         """Return u_rep² and its degrees of freedom at lifts, by the variance function."""
-        assert isinstance(contrast.figure, AtLifts)
-        size = repeats.shape[1]
-        stated = self.stated(benches)
+        size, sums = repeats.shape[1], repeats.sum(axis=0)
+        stated = self.stated(contrast.benches)
         if stated is not None:
-            return stated**2 * repeats.sum(axis=0), np.full(size, math.inf), "stated"
-        fitted = self.lift_scatter(benches, blocks)
-        if fitted is None:
-            variance, freedom = np.zeros(size), np.zeros(size)
-        else:
-            x = np.array([port.slope_at(contrast.figure.lifts_m) ** 2 for port in contrast.ports])
+            return stated**2 * sums, np.full(size, math.inf), "stated"
+        fitted = self.lift_scatter(contrast.benches, blocks)
+        variance, freedom = np.zeros(size), np.zeros(size)
+        if fitted is not None:
+            x = np.array([port.slope_at(figure.lifts_m) ** 2 for port in contrast.ports])
             variance, freedom = fitted.at(repeats, x)
         if self.history is not None and not self.history_left_out:
-            sums = repeats.sum(axis=0)
             own = self._with_history(Scatter(variance / sums, freedom, None))
             variance, freedom = own.variance * sums, own.freedom
         return variance, freedom, None
-
-    def _session_terms(self, contrast: Contrast, drift: Drift) -> dict[str, Array]:
-        """Return the variances that come with sessions: the bench's drift and the reading of the test pressure."""
-        if not drift.differ:
-            return {}
-        sums = contrast.by_session()
-        terms = {}
-        if drift.by == "stated":
-            terms["drift"] = (self.bench.drift or 0.0) ** 2 * sum(c**2 for c in sums.values())
-        if self.bench.pressure_reading_pa:
-            at = contrast.pressures()
-            each = [(c / at.get(session, self.reference.pressure_pa)) ** 2 for session, c in sums.items()]
-            terms["pressure_reading"] = (0.5 * self.bench.pressure_reading_pa) ** 2 * sum(each)
-        return {name: np.asarray(value) for name, value in terms.items()}
-
-    def _plate_terms(self, contrast: Contrast, benches: frozenset[str]) -> tuple[Array, int]:
-        """Return s_w²·Σc_k² and ν_c; with ν_c = 0 the sum alone, to be taken with s_M²."""
-        sums: dict[tuple[Session, float, float], Array] = {}
-        for port, index, k in contrast.by_test():
-            plate = plate_of(port.tests[index])
-            if plate is not None:
-                key = (port.sessions[index], plate[0], plate[1])
-                sums[key] = sums[key] + k if key in sums else k
-        total = np.zeros(contrast.weight.shape[1]) + sum(c**2 for c in sums.values())
-        variance, freedom = self.plate_scatter(benches)
-        return (variance * total if freedom else total), freedom
 
     # -- figures -------------------------------------------------------------------------------------------------
 
     def estimates(self, contrast: Contrast, spread: Spread, drift: Drift) -> list[Estimate]:
         """Return the gains of a contrast of two states with their intervals."""
-        gains = [_ratio(contrast, which) - 1.0 for which in ("value", "law", "without_bore")]
+        gains = [(contrast.ratio(name) - 1.0).tolist() for name in ("value", "law", "without_bore")]
         effective, total, assessed = spread.effective(), spread.total, spread.assessed
-        found = []
         measured = (1.0 + drift.measured) ** contrast.degree
-        for index in range(contrast.weight.shape[1]):
-            gain, law, bare = (float(each[index]) for each in gains)
+        found = []
+        for index, (gain, law, bare) in enumerate(zip(*gains, strict=True)):
             moved = (1.0 + gain) / measured - 1.0
-            bounds = [
+            every = (
                 Bound("pressure-law", max(gain - law, 0.0), max(law - gain, 0.0)),
                 Bound("bore-model", abs(gain - bare), abs(gain - bare)),
                 Bound("drift", max(gain - moved, 0.0), max(moved - gain, 0.0)),
-            ]
-            own = Estimate(gain, tuple(bound for bound in bounds if max(bound.low, bound.high) >= LISTED))
-            if assessed[index]:
-                own = replace(own, u=math.sqrt(total[index]), nu_eff=float(effective[index]), terms=spread.terms(index))
-                low, high = own.interval(0.95)
-                own = replace(own, low=low, high=high)
-            found.append(own)
+            )
+            bounds = tuple(bound for bound in every if max(bound.low, bound.high) >= LISTED)
+            known = (math.sqrt(total[index]), float(effective[index]), spread.terms(index)) if assessed[index] else ()
+            found.append(Estimate(gain, bounds, *known))
         return found
-
-    def relative(self, spread: Spread) -> list[float | None]:
-        """Return ``t95·u`` of every figure, None where not assessed."""
-        return [
-            float(student_t(nu) * math.sqrt(u2)) if known else None
-            for known, nu, u2 in zip(spread.assessed, spread.effective(), spread.total, strict=True)
-        ]
 
     def port_spread(self, side: Side, state: int) -> float | None:
         """Return what the spread of a state's ports is uncertain by, relative to their mean.
@@ -826,11 +750,12 @@ class Assessor:
         """
         ports = tuple(self.ports[side][state].values())
         own = Contrast(self.headline, ports, np.full((len(ports), 1), 1.0 / math.sqrt(len(ports))))
-        alone = self.spread(own, Drift(), self.blocks(side, own.benches))
+        blocks = self.blocks(side, own.benches)
+        alone = self.spread(own, Drift(), blocks)
         if len(ports) < 2 or not alone.assessed[0]:
             return None
         # a check plate, read once a session, moves all ports together
-        repeats = self.scatter(self.headline, own.benches, self.blocks(side, own.benches)).variance[0] * float(
+        repeats = self.scatter(self.headline, own.benches, blocks).variance[0] * float(
             np.mean([value.per_run[0] for value in own.values])
         )
         alone = replace(alone, repeats=np.array([repeats]), plates=np.zeros(1))
@@ -848,12 +773,10 @@ class Assessor:
         lifts = contrast.figure.lifts_m
         if fitted is None or len(lifts) < 2:
             return None
-        values = contrast.values
-        squared = contrast.weight**2
         x = np.array([port.slope_at(lifts) ** 2 for port in contrast.ports])
-        variance, freedom = fitted.at(squared * np.array([own.per_run for own in values]), x)
-        variance = variance + np.einsum("pl,pl->l", squared, np.array([own.steps for own in values]))
-        logs = np.log(_ratio(contrast, "value")) if logs is None else logs
+        variance, freedom = fitted.at(contrast.weight**2 * np.array([own.per_run for own in contrast.values]), x)
+        variance = variance + contrast.total("steps")
+        logs = np.log(contrast.ratio()) if logs is None else logs
         first, second = np.triu_indices(len(lifts), 1)
         nu = np.minimum(freedom[first], freedom[second])
         level = 1.0 - 0.05 / len(first)
@@ -863,9 +786,8 @@ class Assessor:
 
     def repeatability(self) -> Repeatability:
         """Return the scatter of a run's mean flow over all the benches of the comparison, for the summary."""
-        benches = frozenset().union(*(port.benches for port in self._all)) if self._all else frozenset()
-        side = next((side for side in self.sides if self.blocks(side, benches) is not None), None)
-        blocks = self.blocks(side, benches) if side else None
+        benches = self.every_bench
+        blocks = next(filter(None, (self.blocks(side, benches) for side in self.sides)), None)
         own = self.scatter(self.headline, benches, blocks)
         fitted = self.lift_scatter(benches, blocks) if own.basis != "stated" else None
         source = {
@@ -877,7 +799,7 @@ class Assessor:
             s_r=math.sqrt(float(own.variance[0])) if known else None,
             degrees_of_freedom=float(own.freedom[0]) if known else None,
             source=source,  # type: ignore[arg-type]
-            runs_degrees_of_freedom=float(self.run_variance(self.headline, benches)[1][0]),
+            runs_degrees_of_freedom=self.repeats_of_mean_flow(benches)[1],
             lift_setting_m=math.sqrt(fitted.per_slope) if fitted is not None and fitted.per_slope > 0 else None,
             stated=self.bench.repeatability,
         )
@@ -885,23 +807,46 @@ class Assessor:
 
 def plate_of(test: CorrectedTest) -> tuple[float, float, float] | None:
     """Return a test's plate, its reading and the reading over the nominal as corrected with; None without."""
-    line = next((line for line in test.ledger if line.correction == "check-plate" and line.factor), None)
-    conditions = test.conditions
-    if (
-        line is None
-        or not line.factor
-        or conditions.check_nominal_m3_s is None
-        or conditions.check_reading_m3_s is None
-    ):
+    line, conditions = made(test, "check-plate"), test.conditions
+    known = (conditions.check_nominal_m3_s, conditions.check_reading_m3_s)
+    if line is None or not line.factor or None in known:
         return None
-    nominal, reading = (
-        float(f"{value:.9e}") for value in (conditions.check_nominal_m3_s, conditions.check_reading_m3_s)
-    )
+    nominal, reading = (float(f"{value:.9e}") for value in known)
     return nominal, reading, 1.0 / line.factor[0]
 
 
-def _ratio(contrast: Contrast, which: str) -> Array:
-    """Return the mean after over the mean before."""
-    values = np.array([getattr(own, which) for own in contrast.values])
-    after = contrast.weight[:, 0] > 0
-    return np.asarray(values[after].mean(axis=0) / values[~after].mean(axis=0))
+def meter_terms(contrast: Contrast, drift: Drift) -> dict[str, Array]:
+    """Return the variances of ln(ratio) that come with meters, by name, shape (figures,).
+
+    Notes
+    -----
+    Calibration ``Σ_m u_m²·k_m²``, k_m the sum of k over the points read on one bench, meter and range: throughout on
+    one meter it is 1 − 1 = 0, so that the calibration cancels. Zero ``Σ_s (Σ k_j·S_j·u_zero/r_j)²``, one error a
+    session. Air ``Σ_s (Σ k_j·½·u_air)²`` (1 for ½ with laminar elements and critical nozzles), only where sessions
+    differ and no check plates put them right. GUM (JCGM 100:2008) 5.2: what is common is added before it is squared.
+    """
+    marks = []  # session, mark and k of each point that a meter was read at
+    for port, weight, own in zip(contrast.ports, contrast.weight, contrast.values, strict=True):
+        for index, test in enumerate(port.tests):
+            if any(point.mark for point in test.points):
+                at = port.at[index]
+                counts = np.bincount(at, minlength=len(port.curve.lifts_m))
+                k = weight[:, np.newaxis] * (own.a * port.share[:, index] / np.maximum(counts, 1))[:, at]
+                marks += [
+                    (port.sessions[index], p.mark, own_k) for p, own_k in zip(test.points, k.T, strict=True) if p.mark
+                ]
+    if not marks:
+        return {}
+    parts = [((session.bench, name), u, k * share) for session, mark, k in marks for name, u, share in mark.parts]
+    u_of = {key: max(own) for key, own in grouped((key, u) for key, u, _ in parts).items()}
+    calibration = summed((key, k) for key, _, k in parts)
+    zero = summed((session, k * (m.sensitivity * m.u_zero / m.net if m.net else 0.0)) for session, m, k in marks)
+    nothing = np.zeros(contrast.weight.shape[1])
+    terms = {
+        "meter calibration": sum((u_of[key] ** 2 * k**2 for key, k in calibration.items()), nothing),
+        "meter zero": sum((k**2 for k in zero.values()), nothing),
+    }
+    if drift.differ and drift.by != "check plates":
+        air = summed((session, k * mark.u_air) for session, mark, k in marks)
+        terms["meter air"] = sum((k**2 for k in air.values()), nothing)
+    return terms

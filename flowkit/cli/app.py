@@ -9,8 +9,8 @@ from typing import Annotated
 
 import typer
 
-from flowkit.cli import records, reports, results, sheets
-from flowkit.cli.common import complain, complain_of
+from flowkit.cli import records, results, sheets
+from flowkit.cli.common import complain, complain_of, verb
 from flowkit.errors import FlowkitError
 
 app = typer.Typer(
@@ -44,8 +44,26 @@ def _main(
     """Hold the options of the command itself."""
 
 
-for module in (sheets, results, reports, records):
-    module.register(app)
+for _function, _example in (
+    (sheets.read, "read as_received.csv --fixture-bore '83 mm'"),
+    (sheets.check, "check job.toml"),
+    (sheets.start, "start sheets -o sheets/job.toml"),
+    (sheets.blank, "blank to_bench.xlsx --top '10 mm' --runs 3"),
+    (results.compare, "compare as_received.csv after_work.xlsx"),
+    (results.correct, "correct job.toml"),
+    (results.plan, "plan job.toml --gain '1.5 %'"),
+    (results.engine, "engine job.toml --plot engine.png"),
+    (results.whatif, "whatif job.toml --valve intake.stem=6mm"),
+    (results.meter, "meter job.toml --out meter.png"),
+    (results.report, "report job.toml -o reports"),
+    (results.attach, "attach job.toml build_file.pdf --after 3"),
+    (results.demo, "demo flowkit-demo"),
+    (results.open_, "open ."),
+    (results.shortcut, "shortcut ."),
+):
+    _name = _function.__name__.rstrip("_")
+    app.command(_name, epilog=f"Example: flowkit {_example}")(verb(_function, waits=_name == "open"))
+app.add_typer(records.app, name="records")
 
 
 def run(arguments: Sequence[str]) -> int:

@@ -11,13 +11,14 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext
 from contextvars import ContextVar
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, Protocol, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar
 
 import typer
 
 from flowkit.errors import FlowkitError, JobError
-from flowkit.fields import Field, section
+from flowkit.fields import section
 from flowkit.model import Finding
+from flowkit.result import Result
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -28,18 +29,8 @@ if TYPE_CHECKING:
     from flowkit.reports.terminal import Parts
 
 
-class Result(Protocol):
-    """What can be printed either way."""
-
-    @property
-    def findings(self) -> tuple[Finding, ...]:
-        """What was doubtful."""
-
-    def to_json(self) -> str:
-        """Return one JSON document."""
-
-
 R = TypeVar("R", bound=Result)
+Verb = Callable[..., int]
 
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead (SI units).")]
 TablesOption = Annotated[bool, typer.Option("--tables", help="Every table too.")]
@@ -71,7 +62,7 @@ def complain(message: str) -> None:
     hush()
     said, mapping = proposal_of(message)
     if mapping:
-        from flowkit.importers.tables.proposal import mapping_lines
+        from flowkit.importers.tables.mapped import mapping_lines
 
         said = f"{said}; {'or ' if ';' in said else ''}{PROPOSED.strip()}"
     if sys.stderr.isatty():
@@ -232,58 +223,51 @@ def _settings(options: dict[str, Any]) -> dict[str, Any]:
 
 def _option(name: str, annotation: Any, help_text: str, metavar: str | None = None) -> inspect.Parameter:
     """An optional option as a parameter of a verb."""
-    flag = "--" + name.replace("_", "-")
-    option = typer.Option(flag, help=help_text, metavar=metavar, show_default=False)
-    return inspect.Parameter(
-        name, inspect.Parameter.KEYWORD_ONLY, default=None, annotation=Annotated[annotation | None, option]
-    )
+    option = typer.Option("--" + name.replace("_", "-"), help=help_text, metavar=metavar, show_default=False)
+    kind = inspect.Parameter.KEYWORD_ONLY
+    return inspect.Parameter(name, kind, default=None, annotation=Annotated[annotation | None, option])
 
 
 def _statement_options() -> list[inspect.Parameter]:
-    """An option for everything that can be stated of sheets."""
+    """An option for everything that can be stated of sheets, with an example where it is a value."""
+    types: dict[str, Any] = {"side": Literal["intake", "exhaust"], "run": int, "date_order": Literal["day", "month"]}
     return [
-        _option(row.key, _TYPES.get(row.key, str), _help_of(row), "TEXT" if row.kind == "text" else "VALUE")
+        _option(
+            row.key,
+            types.get(row.key, str),
+            row.meaning if row.section == "names" else f'{row.meaning} Such as "{row.example}".',
+            "TEXT" if row.kind == "text" else "VALUE",
+        )
         for row in (*section("names").values(), *section("conditions").values())
     ]
 
 
-_TYPES: dict[str, Any] = {"side": Literal["intake", "exhaust"], "run": int, "date_order": Literal["day", "month"]}
-
-
-def _help_of(row: Field) -> str:
-    """What an option is, with an example where it is a value."""
-    return row.meaning if row.section == "names" else f'{row.meaning} Such as "{row.example}".'
-
-
 def _reference_options() -> list[inspect.Parameter]:
     """Options for the reference of bare sheets."""
+    laws = Literal["square-root", "compressible"]
+    repeats = 'Such as "0.5 %", with the % sign; left out, it comes from repeated runs.'
     return [
         _option("reference_pressure", str, 'Reference test pressure; default "28 inH2O".', "VALUE"),
-        _option(
-            "pressure_law", Literal["square-root", "compressible"], "How flows are converted to the reference pressure."
-        ),
+        _option("pressure_law", laws, "How flows are converted to the reference pressure."),
         _option("bore", str, "The engine's bore; without it no bore correction.", "VALUE"),
         _option("lifts", str, 'Lifts of the headline figures, such as "0.100-0.600 in".', "RANGE"),
-        _option(
-            "repeatability", str, 'Such as "0.5 %", with the % sign; left out, it comes from repeated runs.', "VALUE"
-        ),
+        _option("repeatability", str, repeats, "VALUE"),
         _option("off", list[str], "A correction to skip, by name; can be repeated.", "NAME"),
         _option("display", Literal["US", "metric"], "Units shown."),
     ]
 
 
-def _gathering(target: str, options: Callable[[], list[inspect.Parameter]]) -> Callable[[Any], Any]:
+def _gathering(target: str, options: Callable[[], list[inspect.Parameter]]) -> Callable[[Verb], Verb]:
     """Give a verb more options, handed over in one dictionary under the name `target`."""
 
-    def decorate(verb: Callable[..., Any]) -> Callable[..., Any]:
+    def decorate(verb: Verb) -> Verb:
         """Add the options to a verb."""
         more = options()
-        names = [parameter.name for parameter in more]
 
         @functools.wraps(verb)
-        def wrapper(**arguments: Any) -> Any:
+        def wrapper(**arguments: Any) -> int:
             """Call the verb with its own arguments and the options gathered."""
-            gathered = {name: arguments.pop(name, None) for name in names}
+            gathered = {option.name: arguments.pop(option.name, None) for option in more}
             # An option that may be given again comes as an empty list where it was not given.
             gathered = {name: None if value in ([], ()) else value for name, value in gathered.items()}
             return verb(**arguments, **{target: gathered})
@@ -300,14 +284,10 @@ def _gathering(target: str, options: Callable[[], list[inspect.Parameter]]) -> C
     return decorate
 
 
-def with_statements(verb: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a verb the options that state what a sheet does not say, as `statements`."""
-    return _gathering("statements", _statement_options)(verb)  # type: ignore[no-any-return]
-
-
-def with_reference(verb: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a verb the options that say what bare sheets are brought to, as `reference`."""
-    return _gathering("reference", _reference_options)(verb)  # type: ignore[no-any-return]
+with_statements = _gathering("statements", _statement_options)
+"""Give a verb the options that state what a sheet does not say, as `statements`."""
+with_reference = _gathering("reference", _reference_options)
+"""Give a verb the options that say what bare sheets are brought to, as `reference`."""
 
 
 def stated_of(statements: dict[str, Any]) -> Stated:
@@ -323,21 +303,19 @@ def stated_of(statements: dict[str, Any]) -> Stated:
 
 
 @contextmanager
-def engine_progress() -> Iterator[Progress | None]:
-    """Give what the engine's run reports its cycles to: a bar on standard error, gone when it is done."""
+def progress_bar(what: str) -> Iterator[Progress | None]:
+    """Give what work reports its progress to: a bar on standard error, gone when it is done; none where it is piped."""
     if not sys.stderr.isatty():
         yield None
         return
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-    # How many cycles it takes shows only at the end; the bar shows the most there may be.
-    columns = (TextColumn("engine, cycles (at most)"), BarColumn(), MofNCompleteColumn())
-    bar = Progress(*columns, console=Console(stderr=True), transient=True)
-    task = bar.add_task("engine", total=None)
+    bar = Progress(TextColumn(what), BarColumn(), MofNCompleteColumn(), console=Console(stderr=True), transient=True)
+    task = bar.add_task(what, total=None)
 
     def report(done: int, most: int) -> None:
-        """Show how far it is; the bar begins with the first cycle, not with the reading of sheets."""
+        """Show how far it is; the bar begins with the work, not with the reading of sheets before it."""
         hush()
         bar.start()
         bar.update(task, completed=done, total=most)
@@ -346,6 +324,10 @@ def engine_progress() -> Iterator[Progress | None]:
         yield report
     finally:
         bar.stop()
+
+
+# How many cycles it takes shows only at the end; the bar shows the most there may be.
+engine_progress = functools.partial(progress_bar, "engine, cycles (at most)")
 
 
 _SHOWN: ContextVar[Callable[[], None]] = ContextVar("_SHOWN", default=lambda: None)

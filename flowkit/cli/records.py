@@ -6,15 +6,13 @@ import csv
 import os
 import re
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from flowkit.cli.common import JsonOption, complain, failure_as_document, print_document, show, verb
+from flowkit.cli.common import JsonOption, Verb, complain, failure_as_document, print_document, progress_bar, show, verb
 
 if TYPE_CHECKING:
     from flowkit.records.bench import BenchHistory, Pooled
@@ -29,28 +27,11 @@ Workers = Annotated[
 Display = Annotated[Literal["US", "metric"], typer.Option("--display", help="Units shown.")]
 
 
-def register(app: typer.Typer) -> None:
-    """Add the verbs to the command."""
-    records = typer.Typer(
-        help="The shop's own years of tests: kept, searched, and put to use.",
-        epilog="Example: flowkit records add job.toml",
-        no_args_is_help=True,
-    )
-    for name, function in (("add", add), ("find", find), ("rank", rank), ("bench", bench), ("export", export)):
-        records.command(name)(verb(_failing_in_json(function)))
-    records.command("rebuild")(verb(_failing_in_json(rebuild)))
-    app.add_typer(records, name="records")
-
-
-def _failing_in_json(function: Callable[..., int]) -> Callable[..., int]:
-    """A verb that with ``--json`` prints its failure as a document too."""
-
-    @wraps(function)
-    def run(*args: Any, **options: Any) -> int:
-        with failure_as_document("records", {}, wanted=bool(options.get("as_json"))):
-            return function(*args, **options)
-
-    return run
+app = typer.Typer(
+    help="The shop's own years of tests: kept, searched, and put to use.",
+    epilog="Example: flowkit records add job.toml",
+    no_args_is_help=True,
+)
 
 
 def add(
@@ -67,26 +48,9 @@ def add(
     from flowkit.job.record import add_to_records
     from flowkit.records.store import Store
 
-    with Store(records, write=True) as store, _progress("read") as progress:
+    with Store(records, write=True) as store, progress_bar("read") as progress:
         done = list(add_to_records(store, paths, workers=workers or os.cpu_count() or 1, progress=progress))
     return _said(done, store.path, as_json)
-
-
-def rebuild(
-    folders: Annotated[list[Path] | None, typer.Argument(metavar="FOLDER…", help="Where else to look.")] = None,
-    *,
-    records: RecordsFile = None,
-    workers: Workers = None,
-    as_json: JsonOption = False,
-) -> int:
-    """Rebuild the records file from the sheets it knows of; the old file is kept beside it."""
-    from flowkit.job.record import rebuild as rebuild_file
-    from flowkit.records.store import default_file
-
-    path = records or default_file()
-    with _progress("read") as progress:
-        done = rebuild_file(path, folders or [], workers=workers or os.cpu_count() or 1, progress=progress)
-    return _said(done, path, as_json)
 
 
 def _said(done: Any, path: Path, as_json: bool) -> int:
@@ -388,7 +352,7 @@ def export(
     from flowkit.records.query import export as export_all
     from flowkit.records.store import Store
 
-    with Store(records) as store, _progress("tests") as progress:
+    with Store(records) as store, progress_bar("tests") as progress:
         tests, points = export_all(store, folder, progress=progress)
     show(f"wrote {tests} tests and {points} points: {folder}")
     return 0
@@ -411,17 +375,33 @@ def _size(text: str | None) -> float | tuple[float, float] | None:
         raise typer.BadParameter(f"{text!r}: {error.problem}") from error
 
 
-@contextmanager
-def _progress(what: str) -> Iterator[Callable[[int, int], None] | None]:
-    """Give what reports how far it is: a bar on standard error, nothing where no terminal listens."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+def rebuild(
+    folders: Annotated[list[Path] | None, typer.Argument(metavar="FOLDER…", help="Where else to look.")] = None,
+    *,
+    records: RecordsFile = None,
+    workers: Workers = None,
+    as_json: JsonOption = False,
+) -> int:
+    """Rebuild the records file from the sheets it knows of; the old file is kept beside it."""
+    from flowkit.job.record import rebuild as rebuild_file
+    from flowkit.records.store import default_file
 
-    with Progress(
-        TextColumn(what), BarColumn(), MofNCompleteColumn(), console=Console(stderr=True), transient=True
-    ) as bar:
-        task = bar.add_task(what, total=None)
-        yield lambda done, total: bar.update(task, completed=done, total=total)
+    path = records or default_file()
+    with progress_bar("read") as progress:
+        done = rebuild_file(path, folders or [], workers=workers or os.cpu_count() or 1, progress=progress)
+    return _said(done, path, as_json)
+
+
+def _failing_in_json(function: Verb) -> Verb:
+    """A verb that with ``--json`` prints its failure as a document too."""
+
+    @wraps(function)
+    def run(*args: Any, **options: Any) -> int:
+        with failure_as_document("records", {}, wanted=bool(options.get("as_json"))):
+            return function(*args, **options)
+
+    return run
+
+
+for _function in (add, find, rank, bench, export, rebuild):
+    app.command(_function.__name__)(verb(_failing_in_json(_function)))

@@ -21,7 +21,6 @@ from flowkit.cli.common import (
     report_errors,
     show,
     stated_of,
-    verb,
     with_statements,
 )
 from flowkit.errors import FlowkitError, JobError, UnitError
@@ -32,14 +31,6 @@ if TYPE_CHECKING:
     from flowkit.importers import FileReading, Stated
     from flowkit.importers.sheets.blank import MeterSheet
     from flowkit.job import Job
-
-
-def register(app: typer.Typer) -> None:
-    """Add the verbs to the command."""
-    app.command("read", epilog="Example: flowkit read as_received.csv --fixture-bore '83 mm'")(verb(read))
-    app.command("check", epilog="Example: flowkit check job.toml")(verb(check))
-    app.command("start", epilog="Example: flowkit start sheets -o sheets/job.toml")(verb(start))
-    app.command("blank", epilog="Example: flowkit blank to_bench.xlsx --top '10 mm' --runs 3")(verb(blank))
 
 
 @with_statements
@@ -59,7 +50,7 @@ def read(
     Exit status 1 where a file cannot be used or a finding is an error.
     """
     from flowkit import importers
-    from flowkit.importers.many import expand_paths
+    from flowkit.importers.reading import expand_paths
 
     stated = stated_of(statements)
     paths = expand_paths(files)

@@ -14,19 +14,9 @@ from flowkit.corrections.bore import shrouded_area, unshrouded_area
 from flowkit.engine.cam import Cam
 from flowkit.engine.data import EngineData
 from flowkit.engine.figures import Case, LiftedCurve, PortCurves, Progress, evaluate
-from flowkit.engine.results import CamGain, EngineResult, EngineVariant
-from flowkit.engine.run import (
-    VariantEngine,
-    case_of,
-    check_cams,
-    engines_of,
-    result_of,
-    variant_names,
-)
-from flowkit.engine.sentences import (
-    cam_called,
-    cam_lifts,
-)
+from flowkit.engine.results import CamGain, EngineResult
+from flowkit.engine.run import VariantEngine, case_of, check_cams, result_of, variant_names
+from flowkit.engine.sentences import cam_called, cam_lifts
 from flowkit.errors import CorrectionError, EngineError, UnitError
 from flowkit.fields import nearest
 from flowkit.model import SIDES, Reference, Side, ValveGeometry
@@ -54,10 +44,11 @@ def other_valve(
     if problem is not None:
         raise EngineError(f"the changed {side} valve is not possible: {problem}", "check its dimensions")
     if bore_m is not None and new.head_m is not None:
-        _refuse_touching(new.head_m, bore_m, new.offset_m or 0.0, side)
-    stretch = 1.0
-    if old.head_m is not None and new.head_m is not None:
-        stretch = new.head_m / old.head_m
+        try:
+            shrouded_area(0.0, bore_m, new.head_m, new.offset_m or 0.0)
+        except CorrectionError as error:  # it would touch the wall
+            raise EngineError(f"the changed {side} valve is not possible: {error.problem}", error.remedy) from error
+    stretch = new.head_m / old.head_m if old.head_m is not None and new.head_m is not None else 1.0
     changed = []
     for curve in curves.curves:
         lifts = np.array([lift for lift in curve.lifts_m if lift > SAME_LIFT_M])
@@ -70,14 +61,6 @@ def other_valve(
             )
         changed.append(LiftedCurve(tuple((lifts * stretch).tolist()), tuple((values * after / before).tolist())))
     return PortCurves(tuple(changed))
-
-
-def _refuse_touching(head_m: float, bore_m: float, offset_m: float, side: Side) -> None:
-    """Refuse a valve that would touch the wall of the bore it opens into."""
-    try:
-        shrouded_area(0.0, bore_m, head_m, offset_m)
-    except CorrectionError as error:
-        raise EngineError(f"the changed {side} valve is not possible: {error.problem}", error.remedy) from error
 
 
 def other_bore(
@@ -166,18 +149,37 @@ def whatif(
     if name not in names:
         close = nearest(name, names)
         raise EngineError(f"there is no variant {name!r}", f"did you mean {close!r}?" if close else "check its name")
-    base = engines_of([name], engine, cams, valves, own or {})[name]
+    base = (own or {}).get(name) or VariantEngine(engine, cams, valves.get(name, {}))
     measured = case_of(comparison, name, base)
     predicted = predicted_case(
-        measured, parsed, reference, new_cams=new_cams or {}, bore_m=bore_m, compression_ratio=compression_ratio
+        measured, parsed, reference, new_cams=new_cams, bore_m=bore_m, compression_ratio=compression_ratio
     )
     check_cams(predicted.cams)
     cases = [measured, predicted]
-    variants = evaluate(cases, progress)
-    words = _words(
-        measured, predicted, parsed, new_cams=new_cams or {}, bore_m=bore_m, compression_ratio=compression_ratio
+    before, after = variants = evaluate(cases, progress)
+    gains = []
+    for side in SIDES:
+        old, new = (getattr(item.cam_weighted_mean_flow_m3_s, side) for item in variants)
+        if old is not None and new is not None:
+            why = "a prediction from geometry has no measured interval"
+            gains.append(CamGain(side, before.name, after.name, "step and total", new / old - 1, None, None, why))
+    parts = [change.written for change in parsed]
+    parts += [f"another {cam_called(side, cam)} ({cam_lifts(cam)})" for side, cam in (new_cams or {}).items()]
+    ratio = measured.engine.compression_ratio
+    if bore_m is not None:
+        follows = "" if compression_ratio is not None else (
+            f": the chamber keeps its volume, so the compression ratio goes from {ratio:.2f} to "
+            f"{predicted.engine.compression_ratio:.2f}"
+        )  # fmt: skip
+        parts.append(f"bore {bore_m * 1e3:g} mm (stroke as before{follows})")
+    if compression_ratio is not None:
+        parts.append(f"compression ratio {compression_ratio:g} instead of {ratio:.4g}")
+    words = (
+        f"Prediction, not measured: {name!r} with {'; '.join(parts)}. Flow follows from geometry: the "
+        "measured coefficient on the minimum area at the same lift over valve diameter. What a change of shape does "
+        "to the coefficient itself only the bench can show."
     )
-    return result_of(cases, variants, _gains(*variants), read=base.findings, reference=reference, prediction=words)
+    return result_of(cases, variants, tuple(gains), read=base.findings, reference=reference, prediction=words)
 
 
 def predicted_case(
@@ -190,8 +192,7 @@ def predicted_case(
     compression_ratio: float | None = None,
 ) -> Case:
     """Return the case with what is changed."""
-    curves, valves = dict(measured.curves), dict(measured.valves)
-    engine = measured.engine
+    curves, valves, engine = dict(measured.curves), dict(measured.valves), measured.engine
     old_bore = measured.bore_m or reference.bore_m or engine.bore_m
     if bore_m is not None:
         engine = engine.with_bore(bore_m)
@@ -224,43 +225,4 @@ def predicted_case(
         valves=valves,
         bore_m=bore_m if bore_m is not None and measured.bore_m is not None else measured.bore_m,
         predicted=True,
-    )
-
-
-def _gains(before: EngineVariant, after: EngineVariant) -> tuple[CamGain, ...]:
-    """Return the predicted gains in cam-weighted mean flow; a prediction has no interval."""
-    gains = []
-    for side in SIDES:
-        old = getattr(before.cam_weighted_mean_flow_m3_s, side)
-        new = getattr(after.cam_weighted_mean_flow_m3_s, side)
-        if old is not None and new is not None:
-            why = "a prediction from geometry has no measured interval"
-            gains.append(CamGain(side, before.name, after.name, "step and total", new / old - 1, None, None, why))
-    return tuple(gains)
-
-
-def _words(
-    measured: Case,
-    predicted: Case,
-    changes: Sequence[Change],
-    *,
-    new_cams: Mapping[Side, Cam],
-    bore_m: float | None,
-    compression_ratio: float | None,
-) -> str:
-    """Say what was changed, and that it is a prediction."""
-    parts = [change.written for change in changes]
-    parts.extend(f"another {cam_called(side, cam)} ({cam_lifts(cam)})" for side, cam in new_cams.items())
-    if bore_m is not None:
-        follows = "" if compression_ratio is not None else (
-            f": the chamber keeps its volume, so the compression ratio goes from "
-            f"{measured.engine.compression_ratio:.2f} to {predicted.engine.compression_ratio:.2f}"
-        )  # fmt: skip
-        parts.append(f"bore {bore_m * 1e3:g} mm (stroke as before{follows})")
-    if compression_ratio is not None:
-        parts.append(f"compression ratio {compression_ratio:g} instead of {measured.engine.compression_ratio:.4g}")
-    return (
-        f"Prediction, not measured: {measured.name!r} with {'; '.join(parts)}. Flow follows from geometry: the "
-        "measured coefficient on the minimum area at the same lift over valve diameter. What a change of shape does "
-        "to the coefficient itself only the bench can show."
     )

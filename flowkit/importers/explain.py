@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from pathlib import Path
 
 from flowkit.importers.files import read_grids
@@ -19,48 +18,35 @@ MAX_ROWS = 120
 MAX_COLUMNS = 30
 WIDTH = 14
 MARKS = {
-    "lift": "L",
-    "flow": "F",
-    "reading": "R",
-    "pressure": "P",
-    "who": "W",
-    "condition": "C",
-    "heading": "H",
-    "said": "S",
-    "title": "T",
-    "hidden": "x",
-    "": " ",
-}
+    "lift": "L", "flow": "F", "reading": "R", "pressure": "P", "who": "W", "condition": "C", "heading": "H",
+    "said": "S", "title": "T", "hidden": "x", "": " ",
+}  # fmt: skip
 LEGEND = (
     "H heading, L lift, F flow, R reading, P pressure, W which test, C condition, S stated for the sheet, T title, "
-    "x hidden; "
-    "unmarked cells were left out"
+    "x hidden; unmarked cells were left out"
 )
-
 Roles = dict[tuple[int, int], str]
+
+_ANSWERS: dict[str, tuple[tuple[str, str], ...]] = {
+    "--flow-unit": (("flow_unit", "CFM"), ("flow_unit", "L/s"), ("flow_unit", "m³/h"), ("flow_unit", "L/min")),
+    "--lift-unit": (("lift_unit", "in"), ("lift_unit", "mm"), ("lift_unit", "thou"), ("lift_unit", "L/D")),
+    "--test-pressure": (("test_pressure", "28 inH2O"), ("test_pressure", "25 inH2O"), ("test_pressure", "10 inH2O")),
+    "intake or exhaust": (("side", "intake"), ("side", "exhaust")),
+}
 
 
 def explain(path: str | Path, stated: Stated | None = None, *, label: str | None = None) -> str:
     """Say how a file is read, and print its cells with what each was taken for."""
-    grids = read_grids(Path(path), label=label)
-    readings = read_sheets(grids, stated or Stated())
-    return "\n\n".join(_sheet(reading) for reading in readings)
+    readings = read_sheets(read_grids(Path(path), label=label), stated or Stated())
+    return "\n\n".join("\n".join(map(_safe, _sheet(reading))) for reading in readings)
 
 
 def cell_roles(
     path: str | Path, stated: Stated | None = None, *, label: str | None = None
-) -> tuple[tuple[Grid, dict[tuple[int, int], str]], ...]:
+) -> tuple[tuple[Grid, Roles], ...]:
     """Say what each cell of a file was taken for."""
-    grids = read_grids(Path(path), label=label)
-    return tuple((reading.grid, _roles(reading)) for reading in read_sheets(grids, stated or Stated()))
-
-
-_ANSWERS: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
-    ("--flow-unit", (("flow_unit", "CFM"), ("flow_unit", "L/s"), ("flow_unit", "m³/h"), ("flow_unit", "L/min"))),
-    ("--lift-unit", (("lift_unit", "in"), ("lift_unit", "mm"), ("lift_unit", "thou"), ("lift_unit", "L/D"))),
-    ("--test-pressure", (("test_pressure", "28 inH2O"), ("test_pressure", "25 inH2O"), ("test_pressure", "10 inH2O"))),
-    ("intake or exhaust", (("side", "intake"), ("side", "exhaust"))),
-)
+    readings = read_sheets(read_grids(Path(path), label=label), stated or Stated())
+    return tuple((reading.grid, _roles(reading)) for reading in readings)
 
 
 def answers(finding: Finding) -> tuple[tuple[str, str], ...]:
@@ -70,39 +56,27 @@ def answers(finding: Finding) -> tuple[tuple[str, str], ...]:
         if match:
             year = match[3] if len(match[3]) == 4 else f"20{match[3]}"
             return tuple(("date", f"{year}-{int(m):02}-{int(d):02}") for d, m in (match.group(1, 2), match.group(2, 1)))
-    return next((choices for words, choices in _ANSWERS if words in finding.message), ())
+    return next((choices for words, choices in _ANSWERS.items() if words in finding.message), ())
 
 
-def _sheet(reading: SheetReading) -> str:
+def _sheet(reading: SheetReading) -> list[str]:
     """Explain one sheet."""
     grid = reading.grid
-    lines = [_safe(grid.file) + (f", sheet {_safe(grid.sheet)}" if grid.sheet else "")]
+    lines = [grid.file + (f", sheet {grid.sheet}" if grid.sheet else "")]
     if grid.hidden:
-        return "\n".join([*lines, "  hidden: left out"])
+        return [*lines, "  hidden: left out"]
     if not reading.tables:
         lines.append("  no table of lifts and flows was found: left out")
     for number, table in enumerate(reading.tables, start=1):
         lines += _table(number, table)
     if reading.metadata.placed:
         lines.append("  Stated for the whole sheet:")
-        lines += [
-            f"    {grid.address(entry.row, entry.column):<8} {entry.item.kind.replace('_', ' ')}"
-            + (f" ({entry.item.side})" if entry.item.side else "")
-            + f" = {_said(grid, entry.row, entry.column, entry.item.value)}"
-            for entry in sorted(reading.metadata.placed, key=lambda e: (e.row, e.column))
-        ]
-    lines += [_finding(finding) for finding in reading.findings]
-    return "\n".join([*lines, *_cells(reading)])
-
-
-def _said(grid: Grid, row: int, column: int, value: float | str) -> str:
-    """A value as its cell has it."""
-    return _safe(as_text(grid.value(row, column)) or str(value))
-
-
-def _finding(finding: Finding) -> str:
-    """Write a finding on one line."""
-    return _safe(f"  {finding.severity} {finding.rule} at {finding.where}: {finding.message}")
+    for entry in sorted(reading.metadata.placed, key=lambda entry: (entry.row, entry.column)):
+        kind, side = entry.item.kind.replace("_", " "), f" ({entry.item.side})" if entry.item.side else ""
+        said = as_text(grid.value(entry.row, entry.column)) or str(entry.item.value)
+        lines.append(f"    {grid.address(entry.row, entry.column):<8} {kind}{side} = {said}")
+    lines += [f"  {found.severity} {found.rule} at {found.where}: {found.message}" for found in reading.findings]
+    return [*lines, *_cells(reading)]
 
 
 def _table(number: int, reading: TableReading) -> list[str]:
@@ -112,18 +86,17 @@ def _table(number: int, reading: TableReading) -> list[str]:
     place = f"{grid.address(*corners[0])} to {grid.address(*corners[1])}"
     if table.view.places is not None:
         place = "cells of the mapping"
-    lines = [
-        f"  Table {number}, {place}: {layout_name(reading)}; {reading.reason} ({len(reading.table.axis.rows)} lifts)"
-    ]
     lifts = reading.lifts
     unit = f"{lifts.unit.name}, {lifts.source}" if lifts.unit is not None else "unit not known"
-    lines.append(f"    {_span(reading, table.lifts[0]):<12} lift ({unit})")
-    for column in reading.columns:
-        lines.append(f"    {_span(reading, column.index):<12} {_column(column)}")
+    lines = [
+        f"  Table {number}, {place}: {layout_name(reading)}; {reading.reason} ({len(table.axis.rows)} lifts)",
+        f"    {_span(reading, table.lifts[0]):<12} lift ({unit})",
+        *(f"    {_span(reading, column.index):<12} {_column(column)}" for column in reading.columns),
+    ]
     for test in reading.tests:
         who = " ".join(str(word) for word in (test.side, test.port, f"run {test.run}") if word)
         lines.append(f"    gives {test.variant!r}, {who}: {len(test.points)} points")
-    return [_safe(line) for line in lines]
+    return lines
 
 
 def layout_name(reading: TableReading) -> str:
@@ -208,41 +181,29 @@ def _table_roles(reading: TableReading, roles: Roles) -> None:
 
 
 def _cells(reading: SheetReading) -> list[str]:
-    """Print the grid, each cell with its mark."""
+    """Print the grid, each cell with its mark, cut to a readable width."""
     grid = reading.grid
     roles = _roles(reading)
     rows = grid.rows[:MAX_ROWS]
     width = min(max((len(row) for row in rows), default=0), MAX_COLUMNS)
     if not width:
         return []
-    text: list[Sequence[str]] = []
-    for row, values in enumerate(rows):
-        cells = [as_text(value) for value in values[:width]] + [""] * (width - len(values))
-        text.append([_cell(MARKS.get(roles.get((row, c), ""), " "), value) for c, value in enumerate(cells)])
-    widths = [max((len(row[c]) for row in text), default=0) for c in range(width)]
-    names = [str(c + 1) if grid.lines is not None else column_letters(c) for c in range(width)]
-    widths = [max(w, len(name) + 2) for w, name in zip(widths, names, strict=True)]
+    numbers = [str(row + 1 if grid.lines is None or row >= len(grid.lines) else grid.lines[row])
+               for row in range(len(rows))]  # fmt: skip
     gutter = len(str(len(rows))) if grid.lines is None else len(str(max(grid.lines, default=0)))
-    lines = [
-        "  " + LEGEND,
-        " " * (gutter + 3) + " ".join(f"  {n}".ljust(w) for n, w in zip(names, widths, strict=True)).rstrip(),
-    ]
-    for row, line in enumerate(text):
-        number = row + 1 if grid.lines is None or row >= len(grid.lines) else grid.lines[row]
-        lines.append(
-            f"  {number:>{gutter}} " + " ".join(c.ljust(w) for c, w in zip(line, widths, strict=True)).rstrip()
-        )
-    rest = len(grid.rows) - len(rows)
-    if rest > 0:
-        lines.append(f"  … and {rest} more rows")
-    return lines
-
-
-def _cell(mark: str, text: str) -> str:
-    """A cell's mark and its text, cut to a readable width."""
-    text = _safe(text)
-    cut = text if len(text) <= WIDTH else text[: WIDTH - 1] + "…"
-    return f"{mark if text else ' '} {cut}"
+    names = [str(c + 1) if grid.lines is not None else column_letters(c) for c in range(width)]
+    lines = [["".rjust(gutter + 2), *(f"  {name}" for name in names)]]
+    for row, (number, values) in enumerate(zip(numbers, rows, strict=True)):
+        line = [f"  {number:>{gutter}}"]
+        for column in range(width):
+            text = _safe(as_text(values[column])) if column < len(values) else ""
+            mark = MARKS.get(roles.get((row, column), ""), " ") if text else " "
+            line.append(f"{mark} {text if len(text) <= WIDTH else text[: WIDTH - 1] + '…'}")
+        lines.append(line)
+    widths = [max(len(line[column]) for line in lines) for column in range(width + 1)]
+    shown = [" ".join(cell.ljust(w) for cell, w in zip(line, widths, strict=True)).rstrip() for line in lines]
+    rest = [f"  … and {len(grid.rows) - len(rows)} more rows"] if len(grid.rows) > len(rows) else []
+    return ["  " + LEGEND, *shown, *rest]
 
 
 def _safe(text: str | None) -> str:

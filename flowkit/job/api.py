@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from numbers import Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -17,10 +17,10 @@ from flowkit.importers import FileReading, ReadResult, Stated
 from flowkit.importers import read as read_file
 from flowkit.importers import read_many as read_files
 from flowkit.importers.checks import check_tests
-from flowkit.importers.many import expand_paths
+from flowkit.importers.mapping import given
+from flowkit.importers.reading import expand_paths
 from flowkit.job.job import Job
-from flowkit.job.load import JobVariant, settings
-from flowkit.job.read import join_tests
+from flowkit.job.load import JobVariant, join_tests, settings, stated_from
 from flowkit.model import (
     Bench,
     CorrectedTest,
@@ -131,38 +131,30 @@ class Readings:
 
         rows: list[dict[str, Any]] = []
         for reading in self:
-            path = str(reading.path.absolute())
-            errors = [str(reading.error)] if reading.error else []
-            tests = reading.result.tests if reading.result else ()
-            if reading.result and not tests:
-                errors = [f.message for f in reading.result.findings if f.severity == "error"]
-            rows += [{"file": path, "error": "; ".join(errors) or None}] * (not tests)
-            rows += [{**row, "file": path} for test in tests for row in _rows_of(test)]
+            file = str(reading.path.absolute())
+            result = reading.result
+            if result is None or not result.tests:
+                errors = [found.message for found in result.findings if found.severity == "error"] if result else []
+                errors += [str(reading.error)] if reading.error else []
+                rows.append({"file": file, "error": "; ".join(errors) or None})
+            for test in result.tests if result else ():
+                known = asdict(test.conditions) | {name: getattr(test, name) for name in _OF_TEST}
+                common = {name: known[name] for name in _COLUMNS if name in known}
+                rows += [
+                    {
+                        **common, "file": file, "state": test.variant, "lift_m": point.lift_m, "source": point.source,
+                        "flow_m3_s": point.flow_m3_s, "pressure_pa": test.pressure_at(point),
+                    }
+                    for point in test.points
+                ]  # fmt: skip
         return in_units(rows, _COLUMNS, units)
 
 
+_OF_TEST = ("sheet", "head", "side", "port", "run")
 _COLUMNS = (
     "file", "sheet", "head", "state", "side", "port", "run", "date", "bench", "operator", "valve_diameter_m",
     "check_reading_m3_s", "check_nominal_m3_s", "lift_m", "flow_m3_s", "pressure_pa", "source", "error",
 )  # fmt: skip
-
-
-def _rows_of(test: FlowTest) -> Iterator[dict[str, Any]]:
-    """One test as rows, one a point."""
-    at = test.conditions
-    common: dict[str, Any] = {
-        "sheet": test.sheet,
-        "head": test.head,
-        "state": test.variant,
-        "side": test.side,
-        "port": test.port,
-    }
-    common |= {"run": test.run, "date": at.date, "bench": at.bench, "operator": at.operator}
-    common |= {"valve_diameter_m": at.valve_diameter_m, "check_reading_m3_s": at.check_reading_m3_s}
-    common |= {"check_nominal_m3_s": at.check_nominal_m3_s}
-    for point in test.points:
-        own = {"lift_m": point.lift_m, "flow_m3_s": point.flow_m3_s, "source": point.source}
-        yield {**common, **own, "pressure_pa": test.pressure_at(point)}
 
 
 def read_many(
@@ -199,40 +191,33 @@ def read_many(
     >>> table.columns[-6:].tolist(), table.attrs["units"]["flow_L_per_s"]
     (['check_nominal_L_per_s', 'lift_mm', 'flow_L_per_s', 'pressure_kPa', 'source', 'error'], 'L/s')
     """
-    given = (paths,) if isinstance(paths, (str, Path)) or not isinstance(paths, Iterable) else tuple(paths)
-    strange = next((path for path in given if not isinstance(path, (str, Path))), None)
-    if strange is not None or None in given:
-        raise FlowkitError(
-            f"{_named(strange)} is not a path", "give paths or patterns; read takes bytes and open files"
-        )
-    return Readings(given, _stated(stated, conditions), workers, client)
+    every = (paths,) if isinstance(paths, (str, Path)) or not isinstance(paths, Iterable) else tuple(paths)
+    for path in every:
+        if not isinstance(path, (str, Path)):
+            remedy = "give paths or patterns; read takes bytes and open files"
+            raise FlowkitError(f"{_named(path)} is not a path", remedy)
+    return Readings(every, _stated(stated, conditions), workers, client)
 
 
 def _stated(stated: Stated | None, conditions: Mapping[str, Any]) -> Stated:
     """Statements as keywords, over what is stated already; a number is in SI."""
-    from flowkit.job.load import stated_from
-
     if stated is not None and not isinstance(stated, Stated):
         raise FlowkitError(f"{_named(stated)} is not a Stated", 'state conditions by name, as test_pressure="28 inH2O"')
-    given = {
-        key: _plain(value) if hasattr(value, "isoformat") else value
-        for key, value in conditions.items()
-        if value is not None
-    }
     rows = section("conditions")
-    numbers: dict[str, Any] = {
-        rows[key].attribute: in_si(rows[key], given.pop(key), "conditions")
-        for key in list(given)
-        if key in rows and rows[key].kind != "text" and isinstance(given[key], Real)
-    }
-    made = stated_from(given, place="conditions")
-    at = replace(made.conditions, **numbers) if numbers else made.conditions
+    written: dict[str, Any] = {}
+    numbers: dict[str, float] = {}
+    for key, value in conditions.items():
+        if key in rows and rows[key].kind != "text" and isinstance(value, Real):
+            numbers[rows[key].attribute] = in_si(rows[key], value, "conditions")
+        elif value is not None:
+            written[key] = _plain(value) if hasattr(value, "isoformat") else value
+    made = stated_from(written, place="conditions")
+    at = replace(made.conditions, **numbers)  # type: ignore[arg-type]
     if stated is None:
         return replace(made, conditions=at)
     new = {name: value for name in ("side", "port", "run", "head", "lift_unit", "flow_unit", "pressure_unit")
            if (value := getattr(made, name)) is not None}  # fmt: skip
-    known = {name: value for name in at.__dataclass_fields__ if (value := getattr(at, name)) is not None}
-    return replace(stated, **new, conditions=replace(stated.conditions, **known))
+    return replace(stated, **new, conditions=replace(stated.conditions, **given(at)))  # type: ignore[arg-type]
 
 
 _BY = ("head", "port", "run", "state", "variant", "side", "date", "bench", "operator")
@@ -294,17 +279,17 @@ def from_frame(
     strange = [column for column in by if column not in _BY]
     if strange:
         raise FlowkitError(f"tests cannot be distinguished by {strange[0]!r}", "rename it to one of " + ", ".join(_BY))
-    units = (
-        _column_unit(lift, lift_unit, "length"),
-        _column_unit(flow, flow_unit, "flow"),
-        _column_unit(pressure, pressure_unit, "pressure") if pressure else None,
-    )
-    places = {column: index for index, column in enumerate(df.columns)}
-    groups = df.groupby(list(by), sort=False, dropna=False) if by else [((), df)]
+    read_as: dict[str, tuple[str, Unit]] = {
+        "lift": (lift, _column_unit(lift, lift_unit, "length")),
+        "flow": (flow, _column_unit(flow, flow_unit, "flow")),
+    }
+    if pressure:
+        read_as["pressure"] = (pressure, _column_unit(pressure, pressure_unit, "pressure"))
     tests = []
-    for key, rows in groups:
+    for key, rows in df.groupby(by, sort=False, dropna=False) if by else [((), df)]:
         names = dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True))
-        tests.append(_test_of(rows, names, (lift, flow, pressure), units, places, how, name))
+        known = {name: None if _missing(value) else _plain(value) for name, value in names.items()}
+        tests.append(_test_of(_points(rows, read_as, name), known, read_as, how, name))
     used = [test for test in tests if test.points]
     if not used:
         raise FlowkitError(f"no row of the frame has both {lift!r} and {flow!r}", "give at least one")
@@ -314,11 +299,8 @@ def from_frame(
             f"the largest lift would be {largest * 1e3:g} mm, more than any valve lifts (30 mm at most)",
             f"check the unit of {lift!r}",
         )
-    empty = tuple(
-        Finding("not-a-number", "note", test.id, "no row has both a lift and a flow, so there is no test of it")
-        for test in tests
-        if not test.points
-    )
+    what = "no row has both a lift and a flow, so there is no test of it"
+    empty = tuple(Finding("not-a-number", "note", test.id, what) for test in tests if not test.points)
     return ReadResult(tuple(used), joined(empty, check_tests(used)))
 
 
@@ -329,12 +311,11 @@ def _check_columns(df: Any, columns: Sequence[str]) -> None:
     for column in columns:
         count = list(df.columns).count(column)
         if count != 1:
-            known = ", ".join(map(repr, df.columns))
-            what = "has no column" if not count else "has more than one column"
-            inside = column in getattr(df.index, "names", ())
-            raise FlowkitError(
-                f"the frame {what} {column!r}", "call reset_index() first" if inside else f"it has {known}"
-            )
+            what = "has more than one column" if count else "has no column"
+            remedy = "it has " + ", ".join(map(repr, df.columns))
+            if column in getattr(df.index, "names", ()):
+                remedy = "call reset_index() first"
+            raise FlowkitError(f"the frame {what} {column!r}", remedy)
 
 
 def _column_unit(column: str, stated: str | None, quantity: Literal["length", "flow", "pressure"]) -> Unit:
@@ -345,55 +326,64 @@ def _column_unit(column: str, stated: str | None, quantity: Literal["length", "f
         return unit(spelled, quantity)
     except UnitError as error:
         what = f"nothing says the unit of the column {column!r}" if stated is None else error.problem
-        raise FlowkitError(
-            what, f"end its name in the unit, or state {'lift' if quantity == 'length' else quantity}_unit"
-        ) from error
+        remedy = f"end its name in the unit, or state {'lift' if quantity == 'length' else quantity}_unit"
+        raise FlowkitError(what, remedy) from error
 
 
-def _test_of(  # noqa: PLR0917
-    rows: pd.DataFrame, names: Mapping[str, Any], columns: tuple[str, str, str | None],
-    units: tuple[Unit, Unit, Unit | None], places: Mapping[Any, int], how: Stated, name: str,
-) -> FlowTest:  # fmt: skip
+def _points(rows: pd.DataFrame, read_as: Mapping[str, tuple[str, Unit]], name: str) -> Iterator[Point]:
+    """The rows that have a lift and a flow, as points."""
+    lift, flow = read_as["lift"][0], read_as["flow"][0]
+    field = list(rows.columns).index(flow) + 1
+    columns = rows[list(dict.fromkeys(column for column, _ in read_as.values()))]
+    for row, values in zip(rows.index, columns.to_dict("records"), strict=True):
+        if _missing(values[lift]) or _missing(values[flow]):
+            continue
+        si: dict[str, float] = {}
+        for what, (column, own_unit) in read_as.items():
+            value = values[column]
+            try:
+                number = math.nan if str(value) in ("True", "False") else float(value)
+            except (TypeError, ValueError):
+                number = math.nan
+            if math.isfinite(number):
+                si[what] = to_si(number, own_unit)
+            elif not _missing(value):
+                problem = f"row {row} of the frame has {str(value)!r} in {column!r}, which is not a number"
+                raise FlowkitError(problem, "correct it")
+        if si["lift"] < 0:
+            raise FlowkitError(f"row {row} of the frame has the lift {values[lift]}", "a valve cannot open that way")
+        yield Point(si["lift"], si["flow"], si.get("pressure"), f"{name}:{row}:{field}")
+
+
+def _test_of(
+    points: Iterable[Point],
+    known: Mapping[str, str | None],
+    read_as: Mapping[str, tuple[str, Unit]],
+    how: Stated,
+    name: str,
+) -> FlowTest:
     """One group of rows as a test."""
-    lift, flow, pressure = columns
-    known = {key: None if _missing(value) else _plain(value) for key, value in names.items()}
     side = known.get("side") or how.side
     side = side if side is None else side.strip().casefold()
     if side not in ("intake", "exhaust", None):
         raise FlowkitError(f"the frame has the side {side!r}", "it must be intake or exhaust")
-    at = how.conditions
-    said: dict[str, Any] = {key: known[key] for key in ("date", "bench", "operator") if known.get(key)}
-    points = []
-    for number, (_, row) in zip(rows.index, rows.iterrows(), strict=True):
-        if _missing(row[lift]) or _missing(row[flow]):
-            continue
-        source = f"{name}:{number}:{places[flow] + 1}"
-        own = None
-        if pressure is not None and units[2] is not None and not _missing(row[pressure]):
-            own = to_si(_number(row[pressure], number, pressure), units[2])
-        lift_m = to_si(_number(row[lift], number, lift), units[0])
-        if lift_m < 0:
-            raise FlowkitError(f"row {number} of the frame has the lift {row[lift]}", "a valve cannot open that way")
-        points.append(Point(lift_m, to_si(_number(row[flow], number, flow), units[1]), own, source))
-    port = known.get("port") or how.port
+    head, port = known.get("head") or how.head, known.get("port") or how.port
     state = known.get("state") or known.get("variant") or name
     run = run_of(known.get("run"), "the frame") or how.run or 1
-    label = " ".join(str(part) for part in (known.get("head"), side, port, f"run {run}" if run > 1 else None) if part)
+    label = " ".join(filter(None, (known.get("head"), side, port, f"run {run}" if run > 1 else None)))
+    said: dict[str, Any] = {key: known[key] for key in ("date", "bench", "operator") if known.get(key)}
+    units = {what: UnitSource(own.name, "stated") for what, (_, own) in read_as.items()}
     return FlowTest(
         id=f"{name}!{state}, {label or 'test'}",
         file=name,
         sheet=None,
-        head=known.get("head") or how.head,
+        head=head,
         variant=state,
         side=side,  # type: ignore[arg-type]
         port=port,
         run=run,
-        conditions=replace(at, **said) if said else at,
-        units=Units(
-            UnitSource(units[0].name, "stated"),
-            UnitSource(units[1].name, "stated"),
-            UnitSource(units[2].name, "stated") if units[2] else None,
-        ),
+        conditions=replace(how.conditions, **said),
+        units=Units(**units),
         points=tuple(points),
     )
 
@@ -401,19 +391,6 @@ def _test_of(  # noqa: PLR0917
 def _missing(value: Any) -> bool:
     """Tell whether a cell of a frame is empty."""
     return value is None or str(value) in ("nan", "<NA>", "NaT", "")
-
-
-def _number(value: Any, row: Any, column: str) -> float:
-    """A cell of a frame as a number."""
-    try:
-        found = math.nan if isinstance(value, (bool, complex)) or str(value) in ("True", "False") else float(value)
-    except (TypeError, ValueError):
-        found = math.nan
-    if not math.isfinite(found):
-        raise FlowkitError(
-            f"row {row} of the frame has {str(value)!r} in {column!r}, which is not a number", "correct it"
-        )
-    return found
 
 
 def _plain(value: Any) -> str:
@@ -473,25 +450,36 @@ def compare(
     _check_choices(reference, bench, display, area_method)
     if isinstance(bench, str):
         bench, options = None, {"bench": bench, **options}
-    fixed = reference is not None or bool({"pressure", "pressure_law"} & set(options))
     if len(things) == 1 and isinstance(things[0], Job):
-        return _changed_job(things[0], reference, bench, options, area_method).compare()
+        job: Job = things[0]
+        reference, bench, conditions = settings(reference or job.reference, bench or job.bench, options)
+        if conditions:
+            what = f"{next(iter(conditions))!r} cannot be stated beside a job"
+            raise FlowkitError(what, "state it in the job file, or give its sheets")
+        method = area_method if area_method != "pchip" else job.area_method
+        return replace(job, reference=reference, bench=bench, area_method=method).compare()
+    fixed = reference is not None or bool({"pressure", "pressure_law"} & set(options))
     reference, bench, conditions = settings(reference or Reference(), bench or Bench(), options)
     how = _stated(stated, conditions)
+    every = list(_flat(things))
     variants: list[Variant] = []
     findings: list[Finding] = []
-    given = list(_flat(things))
-    for name, thing in given:
+    for name, thing in every:
         more, found = _variants_of(name, thing, how)
         variants += more
         findings += found
-    _refuse_twins(variants)
-    reference = _one_reference([thing for _, thing in given], variants, reference, fixed=fixed)
+    if (twice := named_twice(variant.name for variant in variants)) is not None:
+        raise JobError(f"two states are named {twice!r}", 'name them: compare({"stock": first, "ported": second})')
+    reference = _one_reference([thing for _, thing in every], variants, reference, fixed=fixed)
     job = Job(JobInfo(display=display), reference, bench, (), area_method=area_method)
     correction, fresh = job._correct([variant for variant in variants if not variant.corrected], findings)
     now = {variant.name: variant for variant in fresh}
     done = [now.get(variant.name, variant) for variant in variants]
-    _refuse_nothing(done, correction.findings)
+    errors = [finding for finding in correction.findings if finding.severity == "error"]
+    if errors and not any(variant.corrected for variant in done):
+        refusal = FlowkitError(f"{errors[0].where}: {errors[0].message}")
+        refusal.findings = correction.findings
+        raise refusal
     return job._compare(done, tuple(dict.fromkeys(correction.findings)))
 
 
@@ -512,23 +500,16 @@ def _check_choices(reference: Any, bench: Any, display: Any, area_method: Any) -
             raise FlowkitError(f"there is no {name} {value!r}", "use " + " or ".join(map(repr, known)))
 
 
-def _at(tests: Iterable[Any]) -> Iterator[tuple[float, str]]:
-    """The test pressure and law that corrected tests were brought to, by their ledgers."""
-    for test in tests:
-        for line in test.ledger if isinstance(test, CorrectedTest) else ():
-            pressure = line.inputs.get("reference_pressure_pa")
-            if line.correction == "test-pressure" and isinstance(pressure, float):
-                yield pressure, str(line.inputs["pressure_law"])
-
-
 def _one_reference(
     things: Sequence[Any], variants: Sequence[Variant], reference: Reference, *, fixed: bool
 ) -> Reference:
     """The reference of everything: that of corrected results, which must all be at one and at the one asked for."""
     results = [thing.reference for thing in things if isinstance(thing, CorrectionResult)]
     found = {(state.pressure_pa, state.pressure_law): state.bore_m for state in results}
-    for at in _at(test for variant in variants for test in variant.corrected):
-        found.setdefault(at, None)
+    for line in (line for variant in variants for test in variant.corrected for line in test.ledger):
+        pressure = line.inputs.get("reference_pressure_pa")
+        if line.correction == "test-pressure" and isinstance(pressure, float):
+            found.setdefault((pressure, str(line.inputs["pressure_law"])), None)
     if fixed and found:
         found[reference.pressure_pa, reference.pressure_law] = reference.bore_m
     if len(found) > 1:
@@ -541,38 +522,12 @@ def _one_reference(
     return reference
 
 
-def _refuse_nothing(variants: Sequence[Variant], findings: Sequence[Finding]) -> None:
-    """Where nothing could be corrected, say the first reason why."""
-    errors = [finding for finding in findings if finding.severity == "error"]
-    if errors and not any(variant.corrected for variant in variants):
-        refusal = FlowkitError(f"{errors[0].where}: {errors[0].message}")
-        refusal.findings = tuple(findings)
-        raise refusal
-
-
 def _named(thing: Any) -> str:
     """What something is, with its article."""
     if thing is None:
         return "None"
     name = type(thing).__name__
     return f"{'an' if name[0] in 'aeiouAEIOU' else 'a'} {name}"
-
-
-def _changed_job(
-    job: Job,
-    reference: Reference | None,
-    bench: Bench | None,
-    options: Mapping[str, Any],
-    area_method: Literal["pchip", "trapezoid"],
-) -> Job:
-    """A job with options over its own reference and bench."""
-    reference, bench, conditions = settings(reference or job.reference, bench or job.bench, options)
-    if conditions:
-        raise FlowkitError(
-            f"{next(iter(conditions))!r} cannot be stated beside a job", "state it in the job file, or give its sheets"
-        )
-    method = area_method if area_method != "pchip" else job.area_method
-    return replace(job, reference=reference, bench=bench, area_method=method)
 
 
 _TESTS = (FlowTest, CorrectedTest)
@@ -588,19 +543,14 @@ def _flat(things: Iterable[Any]) -> Iterator[tuple[str | None, Any]]:
     """Each thing with the name it is given; lists, mappings, patterns and many readings are opened."""
     for thing in things:
         if isinstance(thing, Mapping):
-            for name, inner in thing.items():
-                yield str(name), inner
-        elif isinstance(thing, Readings):
-            yield from _flat(thing)
+            yield from ((str(name), inner) for name, inner in thing.items())
         elif isinstance(thing, FileReading):
             if thing.error is not None:
                 raise thing.error
             yield None, thing.result
-        elif isinstance(thing, str) and len(found := expand_paths([thing])) > 1:
-            yield from ((None, path) for path in found)
         elif isinstance(thing, str):
-            yield None, found[0]
-        elif isinstance(thing, (list, tuple, set, frozenset)) or (
+            yield from ((None, path) for path in expand_paths([thing]))
+        elif isinstance(thing, (list, tuple, set, frozenset, Readings)) or (
             isinstance(thing, Iterator) and not hasattr(thing, "read")
         ):
             inside = list(thing)
@@ -635,17 +585,20 @@ def _variants_of(name: str | None, thing: Any, how: Stated) -> tuple[list[Varian
         raise FlowkitError(f"{_named(thing)} cannot be compared", remedy)
     strange = next((test for test in tests if not isinstance(test, _TESTS)), None)
     if strange is not None or not tests:
-        what = (
-            f"{_named(strange)} is not a flow test" if tests else f"there are no tests in {name or 'what was given'!r}"
+        nothing = f"there are no tests in {name or 'what was given'!r}"
+        raise FlowkitError(
+            f"{_named(strange)} is not a flow test" if tests else nothing, "give what read or correct returned"
         )
-        raise FlowkitError(what, "give what read or correct returned")
-    if name:
-        _refuse_several(name, tests)
-    groups: dict[str, list[Any]] = {}
-    for test in tests:
-        groups.setdefault(name or test.variant, []).append(test)
+    for file in dict.fromkeys(test.file for test in tests) if name else ():
+        own = dict.fromkeys(test.variant for test in tests if test.file == file)
+        if len(own) > 1:  # they would be averaged as runs of one
+            raise FlowkitError(
+                f"{file} has several states ({', '.join(own)}), which cannot all be {name!r}",
+                "give it without a name, or only the tests of one state",
+            )
     made = []
-    for state, group in groups.items():
+    for state in dict.fromkeys(name or test.variant for test in tests):
+        group = [test for test in tests if name or test.variant == state]
         corrected = [replace(test, variant=state) for test in group if isinstance(test, CorrectedTest)]
         raw = [test for test in group if isinstance(test, FlowTest)]
         together, more = join_tests(JobVariant(state, (), how), raw)
@@ -654,22 +607,3 @@ def _variants_of(name: str | None, thing: Any, how: Stated) -> tuple[list[Varian
             raise FlowkitError(f"{state!r} has corrected tests and tests as read", "give one or the other")
         made.append(Variant(state, together, corrected=tuple(corrected)))
     return made, findings
-
-
-def _refuse_several(name: str, tests: Sequence[FlowTest | CorrectedTest]) -> None:
-    """Refuse one name for a sheet that has several states: they would be averaged as runs of one."""
-    states: dict[str, dict[str, None]] = {}
-    for test in tests:
-        states.setdefault(test.file, {})[test.variant] = None
-    for file, own in states.items():
-        if len(own) > 1:
-            raise FlowkitError(
-                f"{file} has several states ({', '.join(own)}), which cannot all be {name!r}",
-                "give it without a name, or only the tests of one state",
-            )
-
-
-def _refuse_twins(variants: Sequence[Variant]) -> None:
-    """Refuse two states of one name."""
-    if (name := named_twice(variant.name for variant in variants)) is not None:
-        raise JobError(f"two states are named {name!r}", 'name them: compare({"stock": first, "ported": second})')

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -74,7 +73,7 @@ def variant_engines(
 ) -> dict[str, VariantEngine]:
     """Return the engine of each variant: ``[engine]`` and ``[cam]`` of the job with what the variant says over them."""
     from flowkit.engine.cam import cams_of_tables
-    from flowkit.engine.data import engine_of_tables
+    from flowkit.engine.data import PARTS, engine_of_tables
     from flowkit.engine.run import VariantEngine
 
     folder = job.path.parent if job.path else Path()
@@ -82,66 +81,45 @@ def variant_engines(
     found = {}
     for variant in variants:
         item = described.get(variant.name)
-        own_engine = _over(dict(item.engine) if item else {}, engine_over or {})
-        own_cam = _cam_over(job.cam_table, dict(item.cam) if item else {}, cam_over or {})
+        own_engine: dict[str, Any] = dict(item.engine) if item else {}
+        for key, value in (engine_over or {}).items():
+            # A ratio takes the place of the volumes, and the other way round.
+            other = PARTS if key == "compression_ratio" else ("compression_ratio",) if key in PARTS else ()
+            own_engine = {name: known for name, known in own_engine.items() if name not in other} | {key: value}
+        own_cam: dict[str, Any] = dict(item.cam) if item else {}
+        for key, value in (cam_over or {}).items():
+            base = (own_cam.get(key) or job.cam_table.get(key) or {}) if isinstance(value, Mapping) else {}
+            if base and "table" in value:
+                base = {name: known for name, known in base.items() if name not in _TIMING}
+            own_cam[key] = {**base, **value} if isinstance(value, Mapping) else value
+        findings: tuple[Finding, ...] = ()
         if job.engine_table or own_engine:
-            engine, findings = engine_of_tables(
-                job.engine_table, own_engine, own_place=f"variant {variant.name!r}, [variant.engine]"
-            )
+            place = f"variant {variant.name!r}, [variant.engine]"
+            engine, findings = engine_of_tables(job.engine_table, own_engine, own_place=place)
         elif job.engine is not None:
-            engine, findings = job.engine, ()
+            engine = job.engine
         else:
             continue
         cams = dict(job.cams)
         if job.cam_table or own_cam:
             cams = cams_of_tables(job.cam_table, own_cam, folder, f"[variant {variant.name!r} cam]")
         bore = item.bore_m if item and item.bore_m is not None else job.reference.bore_m
-        found[variant.name] = VariantEngine(
-            engine, cams, variant.valves, variant.state, bore, (*findings, *_fixture(variant, bore, engine.bore_m))
-        )
+        findings = (*findings, *_fixture(variant, bore, engine.bore_m))
+        found[variant.name] = VariantEngine(engine, cams, variant.valves, variant.state, bore, findings)
     return found
 
 
-def _over(table: dict[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
-    """Put keys over an engine's table; a ratio takes the place of the volumes, and the other way round."""
-    from flowkit.engine.data import PARTS
-
-    if "compression_ratio" in over:
-        table = {key: value for key, value in table.items() if key not in PARTS}
-    elif any(key in PARTS for key in over):
-        table.pop("compression_ratio", None)
-    return {**table, **over}
-
-
-def _cam_over(common: Mapping[str, Any], own: dict[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
-    """Put keys over a variant's cams, each into its side's whole table."""
-    merged = dict(own)
-    for key, value in over.items():
-        if isinstance(value, Mapping):
-            base = own.get(key) or common.get(key) or {}
-            if "table" in value:
-                base = {name: item for name, item in base.items() if name not in _TIMING}
-            merged[key] = {**base, **value}
-        else:
-            merged[key] = value
-    return merged
-
-
-def _fixture(variant: Variant, reference_bore_m: float | None, engine_bore_m: float) -> tuple[Finding, ...]:
+def _fixture(variant: Variant, reference_bore_m: float | None, engine_bore_m: float) -> list[Finding]:
     """Warn where the fixture was not the engine's bore and no correction is made for it."""
     bores = {test.conditions.fixture_bore_m for test in variant.tests if test.conditions.fixture_bore_m is not None}
     if reference_bore_m is not None or all(abs(bore / engine_bore_m - 1) <= _BORES_DIFFER for bore in bores):
-        return ()
+        return []
     shown = ", ".join(f"{bore * 1e3:.2f} mm" for bore in sorted(bores))
-    return (
-        Finding(
-            "fixture-differs",
-            "warning",
-            variant.name,
-            f"It was flowed on a fixture of {shown} and the engine's bore is {engine_bore_m * 1e3:.2f} mm; nothing is "
-            "corrected for it. Add bore to [reference], or to the variant's own [variant.reference].",
-        ),
+    text = (
+        f"It was flowed on a fixture of {shown} and the engine's bore is {engine_bore_m * 1e3:.2f} mm; nothing is "
+        "corrected for it. Add bore to [reference], or to the variant's own [variant.reference]."
     )
+    return [Finding("fixture-differs", "warning", variant.name, text)]
 
 
 def whatif(
@@ -200,48 +178,38 @@ def whatif(
     if not has_engine(job):
         raise no_engine(job)
     over = _cam_changes(cams)
-    ratio = (
-        None
-        if compression is None
-        else read_keys("engine", {"compression_ratio": compression}, "--compression")["compression_ratio"]
-    )
+    given = {"compression_ratio": compression}
+    ratio = read_keys("engine", given, "--compression").get("compression_ratio")
     results = job.run(engine=False)
     own = variant_engines(job, results.variants)
-    name = variant or results.variants[-1].name
+    last = results.variants[-1]
     changed: Mapping[Side, Cam] | None = None
     if over:
-        start = next((item for item in results.variants if item.name == name), results.variants[-1])
-        anew = variant_engines(job, [start], cam_over=_renamed(job, start.name, over))[start.name].cams
+        start = next((item for item in results.variants if item.name == variant), last)
+        described = next((item.cam for item in job.variants if item.name == start.name), {})
+        for side, table in over.items():
+            base = (described.get(side) or job.cam_table.get(side) or {}) if isinstance(table, dict) else {}
+            if "name" in base:  # it is no longer the cam of that name
+                table.setdefault("name", f"{base['name']}, changed")
+        anew = variant_engines(job, [start], cam_over=over)[start.name].cams
         changed = {side: cam for side, cam in anew.items() if cam != own[start.name].cams.get(side)}
         if not changed:
             raise EngineError("the cam changes change nothing", "name another value")
-    some = own[results.variants[-1].name]
     result = predict(
         results.comparison,
-        some.engine,
-        some.cams,
+        own[last.name].engine,
+        own[last.name].cams,
         reference=job.reference,
         valves={item.name: item.valves for item in results.variants},
         own=own,
         changes=valves,
         new_cams=changed,
-        bore_m=read_keys("engine", {"bore": bore}, "--bore")["bore"] if bore else None,
+        bore_m=read_keys("engine", {"bore": bore or None}, "--bore").get("bore"),
         compression_ratio=ratio,
         variant=variant,
         progress=progress,
     )
     return _displayed(job, result)
-
-
-def _renamed(job: Job, variant: str, over: dict[str, Any]) -> dict[str, Any]:
-    """Mark a named cam that is changed: it is no longer the cam of that name."""
-    item = next((one for one in job.variants if one.name == variant), None)
-    for side, table in over.items():
-        if isinstance(table, dict):
-            base = (item.cam.get(side) if item else None) or job.cam_table.get(side) or {}
-            if "name" in base and "name" not in table:
-                table["name"] = f"{base['name']}, changed"
-    return over
 
 
 def _cam_changes(changes: Sequence[str]) -> dict[str, Any]:
@@ -250,15 +218,16 @@ def _cam_changes(changes: Sequence[str]) -> dict[str, Any]:
 
     over: dict[str, Any] = {}
     for change in changes:
-        name, _, written = change.partition("=")
-        if name.strip() in ("lobe_separation", "advance"):
-            over[name.strip()] = written.strip()
+        name, _, written = (part.strip() for part in change.partition("="))
+        if name in ("lobe_separation", "advance"):
+            over[name] = written
             continue
         side, key, text = split_change(change, of="cam", example="intake.peak_lift=9.5mm")
-        value: str | float = text
-        with contextlib.suppress(ValueError):
-            value = float(text)
-        over.setdefault(side, {})[key] = value
+        table = over.setdefault(side, {})
+        try:
+            table[key] = float(text)
+        except ValueError:
+            table[key] = text
     return over
 
 
@@ -302,19 +271,19 @@ def _swept(job: Job, comparison: Comparison, start: Variant, quantity: str, valu
     group, _, key = quantity.partition(".")
     engine_over: dict[str, Any] = {}
     cam_over: dict[str, Any] = {}
+    turned = 0.0
+    cam = next((item.cam for item in job.variants if item.name == start.name), {})
     if group in ("intake", "exhaust"):
         cam_over = {group: {key: value}}
+    elif quantity == "cam.advance" and "lobe_separation" not in {**job.cam_table, **cam}:
+        turned = read_keys("cams", {"advance": value}, quantity)["advance"]  # from the timing or table that is stated
     elif quantity in ("cam.lobe_separation", "cam.advance"):
         cam_over = {key: value}
     elif group != "valves" and quantity != "bore":
         engine_over = {quantity: value}
-    turned = 0.0
-    if quantity == "cam.advance" and not _has_separation(job, start.name):
-        # Cams stated by their timing or a table: from there.
-        turned, cam_over = read_keys("cams", {"advance": value}, quantity)["advance"], {}
     own = variant_engines(job, [start], engine_over=engine_over, cam_over=cam_over)[start.name]
     if turned:
-        own = replace(own, cams={name: cam.moved(-turned) for name, cam in own.cams.items()})
+        own = replace(own, cams={side: cam.moved(-turned) for side, cam in own.cams.items()})
     check_cams(own.cams)
     case = case_of(comparison, start.name, own)
     if group == "valves":
@@ -325,17 +294,11 @@ def _swept(job: Job, comparison: Comparison, start: Variant, quantity: str, valu
             case = predicted_case(case, [], job.reference, bore_m=bore)
     for finding in ignition_finding(case):
         raise EngineError(f"{quantity} {value}: {finding.message}", "leave this value out")
-    for side, cam in case.cams.items():
+    for side, lobe in case.cams.items():
         if side in case.curves and not case.reaches(side):
             raise EngineError(
-                f"{quantity} {value}: the {side} cam lifts to {cam.peak_lift_m * 1e3:.2f} mm and was flowed to "
+                f"{quantity} {value}: the {side} cam lifts to {lobe.peak_lift_m * 1e3:.2f} mm and was flowed to "
                 f"{case.curves[side].highest_m * 1e3:.2f} mm",
                 "leave this value out, or flow the port further",
             )
     return case
-
-
-def _has_separation(job: Job, variant: str) -> bool:
-    """Tell whether a variant's cams are placed by a lobe separation, so that an advance is an angle of its own."""
-    own = next((item.cam for item in job.variants if item.name == variant), {})
-    return "lobe_separation" in own or "lobe_separation" in job.cam_table

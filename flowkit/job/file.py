@@ -1,22 +1,32 @@
-"""The job file as it is written: its tables and keys, and nothing else.
+"""The job file as it is written: its tables and keys, how slips in it are said, and how a job is written to it.
 
-The models here say what a job file may hold; those of single tables are derived from `flowkit.fields`, and so is
+The models say what a job file may hold; those of single tables are derived from `flowkit.fields`, and so is
 the reference of the job file in the documentation. `flowkit.job.load` makes a `Job` of them.
 """
 
 from __future__ import annotations
 
+import os
 import re
 import tomllib
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeAlias
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from flowkit.errors import JobError
-from flowkit.fields import model, nearest, section
+from flowkit.fields import Field as Row
+from flowkit.fields import model, section, unknown_key
+from flowkit.job.load import JobVariant, SheetChoice, parts_of_file
+from flowkit.model import AirState, Bench, JobInfo, Reference
+from flowkit.output import written_whole
+from flowkit.units import from_si, to_si
 
 if TYPE_CHECKING:
+    from flowkit.importers import Stated
+    from flowkit.job.job import Job
+
     JobTable: TypeAlias = BaseModel
     ReferenceTable: TypeAlias = BaseModel
     BenchTable: TypeAlias = BaseModel
@@ -169,9 +179,8 @@ def parse_text(text: str, name: str, form: type[JobFile] = JobFile) -> tuple[Job
     except ValidationError as error:
         raise plain_error(error, name) from error
     except RecursionError:
-        raise JobError(
-            "the job file has tables within tables too deep to be a job", "check its brackets", file=name
-        ) from None
+        what = "the job file has tables within tables too deep to be a job"
+        raise JobError(what, "check its brackets", file=name) from None
     except ValueError:
         # Python refuses to make a number of more than 4300 digits.
         raise JobError("a number in the job file is too long to be one", "correct it", file=name) from None
@@ -199,39 +208,31 @@ def toml_problem(message: str, text: str) -> tuple[str, str]:
     lines = text.splitlines() or [""]
     number = min(int(place[1]), len(lines)) if place else len(lines)
     line = lines[number - 1]
+    shown = line.strip()[:60]
     if _CURLY.search(line):
+        return f"line {number} has curly quotes, which a word processor makes: {shown}", "type straight quotes"
+    path = re.search(r'"([^"]*\\[^"]*)"', line)
+    if path:
+        meant = path[1].replace("\\\\", "/").replace("\\", "/")
         return (
-            f"line {number} has curly quotes, which a word processor makes: {line.strip()[:60]}",
-            "type straight quotes",
-        )
-    if re.search(r'"[^"]*\\[^"]*"', line):
-        path = re.search(r'"([^"]*\\[^"]*)"', line)
-        shown = path[1].replace("\\\\", "/").replace("\\", "/") if path else ""
-        return (
-            f"line {number} has a backslash in double quotes, where it starts a code: {line.strip()[:60]}",
-            f'write the path with forward slashes, "{shown}", or in single quotes',
+            f"line {number} has a backslash in double quotes, where it starts a code: {shown}",
+            f'write the path with forward slashes, "{meant}", or in single quotes',
         )
     remedy = next((words for sign, words in _TOML_SLIPS if message.startswith(sign)), "correct that line")
-    return f"line {number} is not valid TOML: {line.strip()[:60]}", remedy
+    return f"line {number} is not valid TOML: {shown}", remedy
 
 
-_WANTED = (
-    ("string", "must be text in quotes"),
-    ("list", "must be a list in square brackets"),
-    ("tuple", "must be a list in square brackets"),
-    ("dict", "must be a table"),
-    ("model", "must be a table"),
-    ("bool", "must be true or false"),
-    ("int", "must be a whole number"),
-    ("float", "must be a number"),
-    ("union", "must be text in quotes, a list or a table"),
-)
-
-
-def _shown(value: Any) -> str:
-    """What was written, cut short where it is long."""
-    text = repr(value)
-    return text if len(text) <= 60 else text[:59] + "…"
+_WANTED = {
+    "string": "must be text in quotes",
+    "list": "must be a list in square brackets",
+    "tuple": "must be a list in square brackets",
+    "dict": "must be a table",
+    "model": "must be a table",
+    "bool": "must be true or false",
+    "int": "must be a whole number",
+    "float": "must be a number",
+    "union": "must be text in quotes, a list or a table",
+}
 
 
 def plain_error(error: ValidationError, file: str | None) -> JobError:
@@ -241,50 +242,44 @@ def plain_error(error: ValidationError, file: str | None) -> JobError:
     if first["loc"][-1:] == ("str",) and isinstance(first["input"], dict):  # a sheet may be a name or a table
         at = first["loc"][:-1]
         first = next((e for e in errors[1:] if e["loc"][: len(at)] == at and e["loc"][-1] != "str"), first)
-    place = _place(first["loc"])
-    if first["type"] == "extra_forbidden":
-        name = str(first["loc"][-1])
-        known = _known_keys(first["loc"][:-1])
-        close = nearest(name, known)
-        remedy = f"did you mean {close!r}?" if close else "known are " + ", ".join(known)
-        where = _place(first["loc"][:-1]) or "the job file"
-        return JobError(f"{where} has an unknown key {name!r}", remedy, file=file)
-    if first["type"] == "missing":
-        if first["loc"] == ("variant",):
-            return JobError("the job has no [[variant]]", "add one for each state of the head", file=file)
+    place, kind, written = _place(first["loc"]), first["type"], first["input"]
+    shown = repr(written) if len(repr(written)) <= 60 else repr(written)[:59] + "…"
+    if kind == "extra_forbidden":
+        *where, name = first["loc"]
+        return unknown_key(str(name), _known_keys(where), _place(where) or "the job file", file=file)
+    if kind == "missing" and first["loc"] == ("variant",):
+        return JobError("the job has no [[variant]]", "add one for each state of the head", file=file)
+    if kind == "missing":
         return JobError(f"{place} is missing", "add it", file=file)
-    if first["type"] == "literal_error":
-        return JobError(f"{place} cannot be {first['input']!r}", f"use {first['ctx']['expected']}", file=file)
-    if first["type"] != "value_error":
-        wanted = next((words for kind, words in _WANTED if first["type"].startswith(kind)), "cannot be used here")
-        return JobError(f"{place}: {_shown(first['input'])} {wanted}", "correct it", file=file)
+    if kind == "literal_error":
+        return JobError(f"{place} cannot be {written!r}", f"use {first['ctx']['expected']}", file=file)
+    if kind != "value_error":
+        wanted = next((words for start, words in _WANTED.items() if kind.startswith(start)), "cannot be used here")
+        return JobError(f"{place}: {shown} {wanted}", "correct it", file=file)
     problem, _, remedy = first["msg"].removeprefix("Value error, ").partition("; ")
-    if repr(first["input"]) not in problem:
-        problem = f"{_shown(first['input'])}: {problem[0].lower() + problem[1:]}"
+    if repr(written) not in problem:
+        problem = f"{shown}: {problem[0].lower() + problem[1:]}"
     return JobError(f"{place}: {problem}", remedy, file=file)
 
 
-def _place(loc: tuple[int | str, ...]) -> str:
+def _place(loc: Sequence[int | str]) -> str:
     """Write a place as the file has it: ``[variant 2] valves intake stem``."""
-    if not loc:
-        return ""
-    head, *rest = (part for part in loc if part not in ("SheetTable", "LeftOutTable"))
+    head, *rest = [part for part in loc if part not in ("SheetTable", "LeftOutTable")] or [""]
     if head == "variant" and rest and isinstance(rest[0], int):
-        return " ".join([f"[variant {rest[0] + 1}]", *(str(part) for part in rest[1:])])
-    return " ".join([f"[{head}]", *(str(part) for part in rest)])
+        head = f"variant {rest.pop(0) + 1}"  # type: ignore[operator]
+    return " ".join([f"[{head}]" if head else "", *map(str, rest)])
 
 
-def _known_keys(loc: tuple[int | str, ...]) -> list[str]:
+def _known_keys(loc: Sequence[int | str]) -> list[str]:
     """Return the keys known at a place."""
     table: type[BaseModel] = JobFile
     for part in loc:
-        known = {field.alias or name: field for name, field in table.model_fields.items()}
-        if part not in known:
-            continue
-        inner = next((item for item in _models_in(known[str(part)].annotation)), None)
-        if inner is None:
-            return []
-        table = inner
+        field = next((f for name, f in table.model_fields.items() if (f.alias or name) == part), None)
+        if field is not None:
+            inner = _models_in(field.annotation)
+            if not inner:
+                return []
+            table = inner[0]
     return [field.alias or name for name, field in table.model_fields.items()]
 
 
@@ -293,3 +288,137 @@ def _models_in(annotation: Any) -> list[type[BaseModel]]:
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return [annotation]
     return [found for argument in getattr(annotation, "__args__", ()) for found in _models_in(argument)]
+
+
+# --- writing ---------------------------------------------------------------------------------------------
+
+
+def write_job(job: Job, path: Path) -> Path:
+    """Write a job file; comments, order and what else the job's own file holds stay, only what differs is written."""
+    import tomlkit
+
+    source = job.path if job.path is not None and job.path.is_file() else None
+    document = tomlkit.parse(source.read_text(encoding="utf-8-sig")) if source else tomlkit.document()
+    whole: list[tuple[str, Any, Any]] = [
+        ("job", job.info, JobInfo()),
+        ("reference", job.reference, Reference()),
+        ("bench", job.bench, Bench()),
+    ]
+    for name, value, nothing in whole:
+        own = {"area_method": job.area_method, "switched_off": job.switched_off} if name == "reference" else {}
+        _put_section(document, name, value, nothing, own)
+    for key, table in (("engine", job.engine_table), ("cam", job.cam_table), ("meter", job.meters)):
+        if table and dict(document.get(key, {})) != dict(table):
+            document[key] = dict(table)
+        elif not table and key in document:
+            del document[key]
+    if job.records is not None and not source:
+        document["records"] = {"file": _relative(job.records, path.parent)}
+    same_folder = source is not None and source.parent.resolve() == path.parent.resolve()
+    if not (same_folder and source and parts_of_file(*parse(source), source.parent)["variants"] == job.variants):
+        every = tomlkit.aot()
+        for variant in job.variants:
+            for key in variant.stated.defaults:
+                document.setdefault("conditions", tomlkit.table())[key] = getattr(variant.stated, key)
+            every.append(tomlkit.item(_variant(variant, path.parent)))
+        document["variant"] = every
+    text = tomlkit.dumps(document)
+    parse_text(text, path.name)  # what is to be written reads back
+    with written_whole(path) as draft:
+        draft.write_text(text, encoding="utf-8")
+    return path
+
+
+def _put_section(document: Any, name: str, value: Any, nothing: Any, own: Mapping[str, Any]) -> None:
+    """Put into a table what differs from what it says."""
+    table = document.get(name, {})
+    for key, row in section(name).items():
+        current = own[row.attribute] if row.attribute in own else getattr(value, row.attribute)
+        default = {"area_method": "pchip", "switched_off": ()}.get(row.attribute, getattr(nothing, row.attribute, None))
+        said = row.read(table[key]) if key in table else default
+        if current == said or (name == "job" and key == "logo" and key in table):  # a path; as it is written
+            continue
+        if current in (None, (), default):
+            del document[name][key]
+        else:
+            document.setdefault(name, {})[key] = _written(row, current)
+
+
+def _written(row: Row, value: Any) -> Any:
+    """A value as its row reads it back."""
+    if isinstance(value, AirState):
+        return {key: _written(air, getattr(value, air.attribute)) for key, air in section("air").items()}
+    if row.kind == "percent":
+        return f"{value * 100:.10g} %"
+    if row.kind == "lifts":
+        return f"{_number(value[0], 'mm')}-{_number(value[1], 'mm')} mm"
+    if row.kind in ("records", "choices"):
+        return "records" if row.kind == "records" else list(value)
+    if isinstance(value, float):
+        shown = row.unit or {"length": "mm", "pressure": "Pa", "temperature": "°C", "humidity": "%"}.get(row.kind, "")
+        return f"{_number(value, shown)} {shown}" if shown else value
+    return value
+
+
+def _number(value: float, unit: str) -> str:
+    """The shortest number that reads back as the very value."""
+    shown = from_si(value, unit)
+    found = (f"{shown:.{digits}g}" for digits in range(6, 17) if to_si(float(f"{shown:.{digits}g}"), unit) == value)
+    return next(found, repr(shown))
+
+
+def _relative(path: Path, folder: Path) -> str:
+    """A path as the job file has it, with forward slashes."""
+    return os.path.relpath(path.resolve(), folder.resolve()).replace(os.sep, "/")
+
+
+def _variant(variant: JobVariant, folder: Path) -> dict[str, Any]:
+    """A state as a table."""
+    state = {side: dict(levels) for side, levels in variant.state.items() if levels}
+    valves = {side: _of_section("valves", valve) for side, valve in variant.valves.items()}
+    table: dict[str, Any] = {
+        "name": variant.name,
+        "sheets": [_sheet(choice, folder) for choice in variant.sheets],
+        "state": state.get("intake") if state.get("intake") == state.get("exhaust") else state,
+        "valves": {side: dimensions for side, dimensions in valves.items() if dimensions},
+        "untouched": {side: list(ports) for side, ports in variant.untouched.items()},
+        "reference": {} if variant.bore_m is None else {"bore": f"{_number(variant.bore_m, 'mm')} mm"},
+        "engine": dict(variant.engine),
+        "cam": dict(variant.cam),
+        "conditions": _conditions(variant.stated),
+    }
+    return {key: value for key, value in table.items() if value or key in ("name", "sheets")}
+
+
+def _of_section(name: str, value: Any) -> dict[str, Any]:
+    """The keys of a section that are known, as written in a job file."""
+    known = {key: (row, getattr(value, row.attribute)) for key, row in section(name).items()}
+    return {key: _written(row, value) for key, (row, value) in known.items() if value is not None}
+
+
+def _sheet(choice: SheetChoice, folder: Path) -> Any:
+    """An entry of ``sheets``."""
+    file = _relative(choice.path, folder) + (f"!{choice.sheet}" if choice.sheet else "")
+    if choice.stated is None:
+        return file
+    cells = choice.stated.cells
+    entry = {
+        "file": file,
+        "conditions": _conditions(choice.stated),
+        "leave_out": [{"cell": cell.cell, "reason": cell.reason} for cell in cells if cell.value is None],
+        "values": [{"cell": c.cell, "value": c.value, "reason": c.reason} for c in cells if c.value is not None],
+    }
+    return {key: value for key, value in entry.items() if value}
+
+
+def _conditions(stated: Stated) -> dict[str, Any]:
+    """What is stated of sheets, as written in a job file."""
+    if stated.columns is not None:
+        raise JobError(
+            "a mapping of columns cannot be written", "put it into the job file by hand, as [variant.columns]"
+        )
+    names = [key for key in section("names") if key not in stated.defaults]
+    found = {key: value for key in names if (value := getattr(stated, key)) is not None}
+    found |= _of_section("conditions", stated.conditions)
+    reasons = set(stated.overrides.values())
+    return found | ({"overrides": True, "reason": "; ".join(sorted(reasons))} if reasons else {})

@@ -1,7 +1,6 @@
 """A job, and the whole way from its sheets to its reports in one readable place.
 
-`Job.run` is that way: read, correct, compare, engine. Everything else here makes a `Job` from a
-job file or from bare sheets, or asks it for one of the stages.
+`Job.run` is that way: read, correct, compare, engine. Everything else makes a `Job` or asks it for one of the stages.
 """
 
 from __future__ import annotations
@@ -14,8 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from flowkit.errors import AttachError, FlowkitError, JobError
 from flowkit.fields import read_table, refuse_unknown, section
 from flowkit.job.engine import engine_of, has_engine, no_engine
-from flowkit.job.load import JobVariant, parts_of_file, settings, variants_of_files
-from flowkit.job.read import read_variants
+from flowkit.job.load import JobVariant, parts_of_file, read_variants, settings, variants_of_files
 from flowkit.model import Bench, CorrectedTest, Finding, FlowTest, JobInfo, Reference, Side, Variant, joined
 from flowkit.units import parse_quantity
 from flowkit.wording import display_of, displayed
@@ -139,18 +137,7 @@ class Job:
 
     @classmethod
     def load_bench(cls, path: str | Path) -> Job:
-        """Load a job file that may have no variant yet, for its bench and meters.
-
-        Parameters
-        ----------
-        path : str or Path
-            A ``.toml`` file.
-
-        Raises
-        ------
-        JobError
-            If it cannot be used as it is.
-        """
+        """Load a job file that may have no variant yet, for its bench and meters; as `load`."""
         from flowkit.job.file import BenchFile
 
         return cls._loaded(path, BenchFile)
@@ -165,11 +152,10 @@ class Job:
             content, written = parse(path, form)
             job = cls(**parts_of_file(content, written, path.parent), path=path)
             job.meter_set()
-            return job
         except FlowkitError as error:
-            if error.file is None:
-                error.file = path.name
+            error.file = error.file or path.name
             raise
+        return job
 
     @classmethod
     def from_files(
@@ -232,19 +218,17 @@ class Job:
         """
         own = {name: changes.pop(name) for name in list(changes) if name in self.__dataclass_fields__}
         for name, value in own.items():
-            if name in _FIELD_TYPES and not isinstance(value, _FIELD_TYPES[name]):
-                wanted = _FIELD_TYPES[name].__name__
-                raise JobError(
-                    f"{name} is a {type(value).__name__}, and must be a {wanted}", f"give {name}={wanted}(…)"
-                )
+            wanted = _FIELD_TYPES.get(name, object)
+            if not isinstance(value, wanted):
+                what = f"{name} is a {type(value).__name__}, and must be a {wanted.__name__}"
+                raise JobError(what, f"give {name}={wanted.__name__}(…)")
         words = {name: changes.pop(name) for name in list(changes) if name in section("job")}
         job = replace(self, **own)
         if words:
             job = replace(job, info=replace(job.info, **read_table("job", words, "the job")))
         reference, bench, others = settings(job.reference, job.bench, changes)
-        if others:
-            known = [*self.__dataclass_fields__, *section("job"), *section("reference"), *section("bench")]
-            refuse_unknown(others, known, "the job")
+        known = [*self.__dataclass_fields__, *section("job"), *section("reference"), *section("bench")]
+        refuse_unknown(others, known, "the job")
         return replace(job, reference=reference, bench=bench)
 
     def write(self, path: str | Path) -> Path:
@@ -260,7 +244,7 @@ class Job:
         FlowkitError
             If it cannot be written.
         """
-        from flowkit.job.write import write_job
+        from flowkit.job.file import write_job
 
         return write_job(self, _path_of(path, "a job file"))
 
@@ -274,23 +258,19 @@ class Job:
 
     def _with_reading_unit(self, variant: JobVariant) -> JobVariant:
         """A variant whose sheets need not name the unit of their readings where ``[meter]`` does."""
-        units = {meter.name: meter.reading_unit for meter in self.meter_set().values()} if self.meters else {}
-        if not any(units.values()):
+        units = {meter.reading_unit for meter in self.meter_set().values()} if self.meters else set()
+        if not any(units):
             return variant
         # Of meters with different units the rows say which was read, so the reading's unit is known only with it.
-        unit = next(iter(units.values())) if len(set(units.values())) == 1 else ""
+        unit = units.pop() if len(units) == 1 else ""
 
         def given(stated: Stated) -> Stated:
             """What is stated, with the reading's unit where it was open."""
-            if stated.conditions.reading_unit is not None:
-                return stated
-            return replace(stated, conditions=replace(stated.conditions, reading_unit=unit))
+            at = stated.conditions
+            return replace(stated, conditions=replace(at, reading_unit=unit)) if at.reading_unit is None else stated
 
-        sheets = tuple(
-            choice if choice.stated is None else replace(choice, stated=given(choice.stated))
-            for choice in variant.sheets
-        )
-        return replace(variant, stated=given(variant.stated), sheets=sheets)
+        sheets = (replace(one, stated=given(one.stated)) if one.stated else one for one in variant.sheets)
+        return replace(variant, stated=given(variant.stated), sheets=tuple(sheets))
 
     def correct(self) -> CorrectionResult:
         """Read and bring every test to the reference."""
@@ -365,10 +345,8 @@ class Job:
 
         Raises
         ------
-        JobError
-            If the job describes no engine.
         FlowkitError
-            If nothing can be compared.
+            If the job describes no engine, or nothing can be compared.
         """
         result = self.run(progress=progress).engine
         if result is None:
@@ -387,10 +365,8 @@ class Job:
 
         Raises
         ------
-        JobError
-            If the job describes no engine, or has no such variant.
         FlowkitError
-            If nothing can be compared.
+            As for `run_engine`, or if there is no such variant.
 
         Examples
         --------
@@ -402,15 +378,15 @@ class Job:
         result = self.run_engine(progress=progress)
         if variant is None:
             return result
-        chosen = [item for item in result.variants if item.name == variant]
+        chosen = tuple(item for item in result.variants if item.name == variant)
         if not chosen:
             raise JobError(f"there is no variant {variant!r}", "check its name")
-        return replace(result, variants=tuple(chosen), differences=(), cam_weighted_gains=(), sentences=())
+        return replace(result, variants=chosen, differences=(), cam_weighted_gains=(), sentences=())
 
     def engine_sweep(
         self, quantity: str, values: Sequence[Any], *, variant: str | None = None, progress: Progress | None = None
     ) -> pd.DataFrame:
-        """Return the engine's figures for several values of one input; see `flowkit.job.engine.sweep`.
+        """Return the engine's figures for several values of one input.
 
         Parameters
         ----------
@@ -532,12 +508,13 @@ class Job:
             lambda: contents_of(self, (run or self.run)()),
             lambda contents, form, size: flow_chart(contents, form, size, near=self.path.parent if self.path else None),
             paper=paper,
-            default_paper=self._paper(),
+            default_paper=self._paper,
             after=after,
             bookmark=bookmark,
             pages=pages,
         )
 
+    @property
     def _paper(self) -> Literal["letter", "a4"]:
         """The paper of the display units."""
         return "a4" if self.info.display == "metric" else "letter"
@@ -582,44 +559,38 @@ class Job:
 
         contents = contents_of(self, results or self.run())
         return write_report(
-            contents, Path(folder), formats=formats, paper=paper or self._paper(), pages=pages, previews=previews
+            contents, Path(folder), formats=formats, paper=paper or self._paper, pages=pages, previews=previews
         )
 
     def _compared(self) -> tuple[tuple[Variant, ...], CorrectionResult, Comparison]:
         """Go as far as the comparison, every stage kept."""
-        correction, variants = self._correct(*self.read())
+        correction, variants = self.corrected()
         usable = [variant for variant in variants if variant.corrected]
         return variants, correction, self._compare(usable, correction.findings)
-
-    def _engine_bore(self, name: str) -> float | None:
-        """The bore of the engine that a variant goes on [m]: its own, else the job's; None where neither is known."""
-        own = next((item.engine.get("bore") for item in self.variants if item.name == name), None)
-        if own is not None:
-            return parse_quantity(str(own), "length")
-        return self.engine.bore_m if self.engine else None
 
     def _correct(
         self, variants: Sequence[Variant], findings: Sequence[Finding]
     ) -> tuple[CorrectionResult, tuple[Variant, ...]]:
-        """Correct the variants one by one, each with its own valves."""
+        """Correct the variants one by one, each with its own valves, meter, and bores of reference and engine."""
         from flowkit.corrections import CorrectionResult, correct, reference_state
 
-        meters = self.meter_set()
-        named = {variant.name: variant.meter for variant in self.variants}
+        described = {item.name: item for item in self.variants}
         corrected: list[Variant] = []
         found: list[Finding] = []
         for variant in variants:
+            item = described.get(variant.name)
+            engine_bore = item.engine.get("bore") if item else None
             reference = self.reference
             if variant.bore_m is not None:
                 reference = replace(reference, bore_m=variant.bore_m)
-            today = {"bench": self.bench, "meters": meters, "meter": named.get(variant.name)}
+            today = {"bench": self.bench, "meters": self.meter_set(), "meter": item.meter if item else None}
             done: list[CorrectedTest] = []
             for tests, setting in _by_setting(variant, today):
                 result = correct(
                     tests,
                     reference,
                     valves=variant.valves,
-                    engine_bore_m=self._engine_bore(variant.name),
+                    engine_bore_m=self._bore if engine_bore is None else parse_quantity(str(engine_bore), "length"),
                     off=self.switched_off,
                     **setting,
                 )
@@ -631,6 +602,11 @@ class Job:
             # The sheet alone shows the plate's raw reading; here it went through the correction for air as well.
             findings = [finding for finding in findings if finding.rule != "check-off"]
         return CorrectionResult(reference_state(self.reference), everything, joined(findings, found)), tuple(corrected)
+
+    @property
+    def _bore(self) -> float | None:
+        """The engine's bore [m], where the job says it."""
+        return self.engine.bore_m if self.engine else None
 
     def _compare(self, variants: Sequence[Variant], findings: Sequence[Finding]) -> Comparison:
         """Compare corrected variants; an error carries what was found before."""
@@ -649,7 +625,7 @@ class Job:
                 bench,
                 history=history,
                 area_method=self.area_method,
-                engine_bore_m=self.engine.bore_m if self.engine else None,
+                engine_bore_m=self._bore,
                 findings=findings,
                 display=self.info.display,
             )

@@ -153,6 +153,16 @@ def said_of(document: Any, file: str) -> list[tuple[str, str, str]]:
     return list(said)
 
 
+def by_hand(document: Any, file: str) -> dict[str, str]:
+    """Return what the job says in place of a sheet's cells: address to words."""
+    said: dict[str, str] = {}
+    for owner in _owners(document, file):
+        for item in owner.get("values", []):
+            said[str(item.get("cell"))] = f"counts as {item.get('value')}: {item.get('reason', '')}"
+        said |= {str(cell): "left out" for cell in owner.get("leave_out", [])}
+    return said
+
+
 def take_back(document: Any, file: str, what: str, cell: str) -> str:
     """Take back one thing that the job says of a sheet."""
     if what == "condition":

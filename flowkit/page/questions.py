@@ -14,6 +14,7 @@ from flowkit.fields import CONDITIONS
 from flowkit.importers.explain import answers as settled_by
 from flowkit.importers.words.items import MAPPING_HINT, proposal_of
 from flowkit.model import Finding
+from flowkit.page import answers
 from flowkit.page.workspace import FileView, Snapshot, cell_of
 from flowkit.units import format_quantity
 
@@ -168,25 +169,9 @@ class Question:
         return not self.choices or self.choices[0].key.endswith("_unit")
 
 
-def by_hand(document: Any, file: str) -> dict[str, str]:
-    """Return what the job says in place of a sheet's cells: address to words."""
-    from flowkit.page.answers import file_of, variants
-
-    said: dict[str, str] = {}
-    for variant in variants(document):
-        for entry in variant.get("sheets", []):
-            if not isinstance(entry, Mapping) or file_of(entry) != file:
-                continue
-            for item in entry.get("values", []):
-                said[str(item.get("cell"))] = f"counts as {item.get('value')}: {item.get('reason', '')}"
-            for cell in entry.get("leave_out", []):
-                said[str(cell)] = "left out"
-    return said
-
-
 def questions_of(snapshot: Snapshot, view: FileView) -> tuple[Question, ...]:
     """Return what one sheet waits for, errors first; one question where several findings have one answer."""
-    hand = by_hand(snapshot.document, view.name)
+    hand = answers.by_hand(snapshot.document, view.name)
     made: dict[Any, Question] = {}
     for finding in sorted(
         view.open, key=lambda item: (item.severity != "error", not cell_of(item.where, view.name)[1])
@@ -213,7 +198,7 @@ def _without_side(snapshot: Snapshot, view: FileView) -> Question | None:
         "side-missing", "error", view.name, "The sheet does not say. If it holds both, say what each column is."
     )
     return Question(
-        **_said(finding, view.name, _ASK["side"], f"side-{_ident(finding)}"),
+        **_said(finding, view.name, _ASK["side"]),
         message=finding.message,
         files=(view.name, *(name for name in waiting if name != view.name)),
         choices=(Choice("side", "side", _QUICK["side"], ""),),
@@ -243,10 +228,10 @@ def drift_question(finding: Finding) -> Question:
     return Question(**_said(finding, "", title), message=_hanging(finding.message), choices=(_DRIFT,))
 
 
-def _said(finding: Finding, file: str, title: str, ident: str = "") -> dict[str, Any]:
+def _said(finding: Finding, file: str, title: str) -> dict[str, Any]:
     """What every question takes from its finding; its name stays the same while it is asked."""
-    made = {"ident": ident or _ident(finding), "title": title, "severity": finding.severity, "rule": finding.rule}
-    return {**made, "file": file}
+    ident = hashlib.sha256(f"{finding.rule}\n{finding.where}".encode()).hexdigest()[:10]
+    return {"ident": ident, "title": title, "severity": finding.severity, "rule": finding.rule, "file": file}
 
 
 def _hanging(message: str) -> str:
@@ -259,11 +244,6 @@ def _hanging(message: str) -> str:
 
 _DRIFT = Choice("bench.drift", "or how far the bench moves from day to day", (), "0.2 %", kind="table")
 _AIR = Choice("bench.standard_air", "standard air at", ("15 °C", "20 °C", "25 °C"), "15 °C", kind="table")
-
-
-def _ident(finding: Finding) -> str:
-    """A name for a question."""
-    return hashlib.sha256(f"{finding.rule}\n{finding.where}".encode()).hexdigest()[:10]
 
 
 def _question(snapshot: Snapshot, view: FileView, finding: Finding, sheet: str | None, cell: str | None) -> Question:
@@ -290,15 +270,15 @@ def _question(snapshot: Snapshot, view: FileView, finding: Finding, sheet: str |
         place = f"{sheet}!{cell}" if sheet else cell
         ready = (Ready(words, (("kind", "leave_out"), ("cell", place)), for_all=False),)
     meant, reads, curve = _MEANT.search(message), _READS.search(message), _CURVE.search(message)
-    title = _ASK.get(choices[0].key, "") if choices and finding.rule not in _CELL_RULES else ""
+    title = _TITLES.get(finding.rule, f"{finding.rule.replace('-', ' ').capitalize()}.")
     if finding.rule == "typing-slip" and reads and curve and cell:
         title = f"This reads {reads[1]}; the curve through its neighbours gives {float(curve[1]):.4g}."
+    elif choices and finding.rule not in _CELL_RULES:
+        title = _ASK.get(choices[0].key, title)
     # A unit that is asked for is the answer; the cell itself is offered where nothing else settles it.
     settled = finding.rule == "sheet-ambiguous" and choices and not choices[0].reason
     return Question(
-        **_said(
-            finding, view.name, title or _TITLES.get(finding.rule, f"{finding.rule.replace('-', ' ').capitalize()}.")
-        ),
+        **_said(finding, view.name, title),
         message=plain(message),
         sheet=sheet,
         cell=cell,
@@ -315,10 +295,9 @@ def _question(snapshot: Snapshot, view: FileView, finding: Finding, sheet: str |
 def _choices(finding: Finding) -> tuple[Choice, ...]:
     """What can be stated to settle a finding, from the options and conditions its message names."""
     message = finding.message
-    if finding.rule == "stated-contradicts":
-        found = _STATED.search(message)
-        key = _key_of(found[1]) if found else None
-        return (Choice(key, "Or the job is right: it is", (found[2].strip("'"),), "", True),) if found and key else ()
+    if (found := _STATED.search(message)) and finding.rule == "stated-contradicts":
+        key = _key_of(found[1])
+        return (Choice(key, "Or the job is right: it is", (found[2].strip("'"),), "", True),) if key else ()
     if finding.rule in ("condition-unlikely", "check-off"):
         meant = _MEANT.search(message)
         key = "check_reading" if finding.rule == "check-off" else _key_of(message)
@@ -383,9 +362,8 @@ def _ready(finding: Finding, place: str = "") -> tuple[Ready, ...]:
             Ready(f"{_day(value)}, the {first} first", (("kind", "date_order"), ("value", first)))
             for (_, value), first in zip(settled_by(finding), ("day", "month"), strict=False)
         )
-    if finding.rule == "stated-contradicts":
-        found = _STATED.search(message)
-        key = _key_of(found[1]) if found else None
+    if (found := _STATED.search(message)) and finding.rule == "stated-contradicts":
+        key = _key_of(found[1])
         return (Ready("The sheet is right", (("kind", "unstate"), ("key", key))),) if key else ()
     if _LETTER.search(message):
         return tuple(

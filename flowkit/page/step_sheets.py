@@ -24,7 +24,7 @@ from flowkit.importers.files import SHEET_ENDINGS
 from flowkit.model import SIDES
 from flowkit.page import answers
 from flowkit.page.plumbing import Action, Field, Notice, Page, View, asked, keep, plural, text
-from flowkit.page.questions import LETTERED, NAMED, Question, by_hand, letter, questions_of
+from flowkit.page.questions import LETTERED, NAMED, Question, letter, questions_of
 from flowkit.page.sheetview import ROLES, SheetPicture, pictures, read_chart, stated_words
 from flowkit.page.workspace import PICTURES, FileView, Snapshot, cell_of, load_text, stated_of
 from flowkit.units import format_quantity
@@ -61,7 +61,7 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
             view.name,
             _stated(snapshot, view),
             view.findings,
-            by_hand(snapshot.document, view.name),
+            answers.by_hand(snapshot.document, view.name),
         )
         found = [_completed(item, drawn) for item in questions_of(snapshot, view)]
         open_ones = [item for item in found if item.asks]

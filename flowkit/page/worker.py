@@ -12,6 +12,8 @@ import sys
 import tempfile
 import threading
 from collections.abc import Callable
+from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -28,12 +30,10 @@ class Task:
         self.error: str | None = None
         self.done: dict[str, Any] | None = None
         self.stopped = False
-        command = [sys.executable, "-m", "flowkit.page.worker"]
-        hidden = getattr(subprocess, "CREATE_NO_WINDOW", 0)
         self._process = subprocess.Popen(
-            command,
+            [sys.executable, "-m", "flowkit.page.worker"],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, encoding="utf-8",
-            creationflags=hidden,
+            creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
         )  # fmt: skip
         self._thread = threading.Thread(target=self._watch, args=({**wanted, "out": str(out)},), daemon=True)
         self._thread.start()
@@ -47,11 +47,9 @@ class Task:
         """Follow the process to its end."""
         process = self._process
         assert process.stdin and process.stdout and process.stderr
-        try:
+        with suppress(OSError):  # it ended before it had read everything; its own words follow
             process.stdin.write(json.dumps(wanted))
             process.stdin.close()
-        except OSError:
-            pass  # it ended before it had read everything; its own words follow
         for line in process.stdout:
             try:
                 said = json.loads(line)
@@ -129,7 +127,7 @@ def main() -> int:
 
     try:
         job = load_text(wanted["text"], Path(wanted["path"]))
-        done = {"report": _report, "engine": _engine, "attach": _attach, "whatif": _whatif}[wanted["work"]](
+        done = {"report": _report, "engine": _engine, "whatif": _engine, "attach": _attach}[wanted["work"]](
             job, wanted, say
         )
     except FlowkitError as error:
@@ -139,21 +137,16 @@ def main() -> int:
     return 0
 
 
-def _progress(say: Say, low: float, high: float) -> Callable[[int, int], None]:
-    """Turn cycles of the engine into a share of the whole."""
-
-    def progress(done: int, most: int) -> None:
-        """Report the cycles done."""
-        say(low + (high - low) * done / max(most, 1), f"engine: {done} of at most {most} cycles")
-
-    return progress
+def _cycles(say: Say, low: float, high: float, done: int, most: int) -> None:
+    """Report the engine's cycles as a share of the whole."""
+    say(low + (high - low) * done / max(most, 1), f"engine: {done} of at most {most} cycles")
 
 
 def _report(job: Any, wanted: dict[str, Any], say: Say) -> dict[str, Any]:
     """Make the report in every form asked for."""
     out = Path(wanted["out"])
     say(0.02, "reading the sheets")
-    results = job.run(progress=_progress(say, 0.05, 0.4))
+    results = job.run(progress=partial(_cycles, say, 0.05, 0.4))
     parts = ((0.4, "drawing the pages", ("pdf", "png")), (0.8, "writing the workbook", ("xlsx",)),
              (0.95, "writing the page to keep", ("html",)))  # fmt: skip
     files = []
@@ -165,17 +158,11 @@ def _report(job: Any, wanted: dict[str, Any], say: Say) -> dict[str, Any]:
 
 
 def _engine(job: Any, wanted: dict[str, Any], say: Say) -> dict[str, Any]:
-    """Run the engine; its result is a JSON document of spec §10."""
-    result = job.run_engine(progress=_progress(say, 0.05, 0.98))
-    Path(wanted["out"], "engine.json").write_text(result.to_json(), encoding="utf-8")
-    return {"files": ["engine.json"]}
-
-
-def _whatif(job: Any, wanted: dict[str, Any], say: Say) -> dict[str, Any]:
-    """Predict what changed valves, cams, bore or compression would mean."""
+    """Run the engine as it is, or with other valves, cams, bore or compression; its result is JSON of spec §10."""
     from flowkit.job.engine import whatif
 
-    result = whatif(job, progress=_progress(say, 0.05, 0.98), **wanted["changes"])
+    run = partial(whatif, job, **wanted["changes"]) if wanted["work"] == "whatif" else job.run_engine
+    result = run(progress=partial(_cycles, say, 0.05, 0.98))
     Path(wanted["out"], "engine.json").write_text(result.to_json(), encoding="utf-8")
     return {"files": ["engine.json"]}
 

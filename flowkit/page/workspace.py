@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import fnmatch
 import hashlib
 import json
 import os
 import re
 import threading
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -24,7 +26,7 @@ from flowkit.output import OutputError, written_whole
 from flowkit.page import answers
 
 if TYPE_CHECKING:
-    from flowkit.importers import Stated
+    from flowkit.importers import ReadResult, Stated
     from flowkit.job import Job, JobResults
 
 
@@ -93,6 +95,16 @@ class JobDocument:
         """Make the draft anew where nothing was written yet: the folder has other files now."""
         self._drafted = None
 
+    def _unchanged(self, version: str | None, done: str) -> State:
+        """Return the file as it is, if it is the one that `version` was shown of; raises `Changed`."""
+        state = self.read()
+        if version is not None and version != state.version:
+            raise Changed(
+                f"the job file was changed in the meantime, in an editor or another window; nothing was {done}",
+                "look at it as it is now, then try again",
+            )
+        return state
+
     def change(self, version: str | None, edit: Callable[[Any], str]) -> str:
         """Apply an edit to the document and write it.
 
@@ -100,12 +112,7 @@ class JobDocument:
         of states. Raises `Changed` where the file is not the one that `version` was shown of.
         """
         with self._lock:
-            before = self.read()
-            if version is not None and version != before.version:
-                raise Changed(
-                    "the job file was changed in the meantime, in an editor or another window; nothing was written",
-                    "look at it as it is now and answer again",
-                )
+            before = self._unchanged(version, "written")
             try:
                 document = tomlkit.parse(before.text)
             except TOMLKitError as error:
@@ -115,85 +122,53 @@ class JobDocument:
             what = edit(document)
             text = tomlkit.dumps(document)
             if text != before.text or not before.on_disk:
-                self._write(before, text, what)
+                at, states = self._history(before)
+                states = [*states[: at + 1], {"what": what, "text": text}][-MOST_STATES - 1 :]
+                self._write(len(states) - 1, states)
             return what
-
-    def undo(self, version: str | None) -> str:
-        """Go one state back; returns what was undone."""
-        return self._go(version, -1)
-
-    def redo(self, version: str | None) -> str:
-        """Go one state forward again; returns what was redone."""
-        return self._go(version, +1)
 
     def around(self, state: State | None = None) -> tuple[str | None, str | None]:
         """Say what undo would take back and what redo would bring again."""
-        state = state or self.read()
-        history = self._history(state)
-        at, states = history["at"], history["states"]
-        undo = states[at]["what"] if at > 0 else None
-        redo = states[at + 1]["what"] if at + 1 < len(states) else None
-        return undo, redo
+        at, states = self._history(state or self.read())
+        return states[at]["what"] if at > 0 else None, states[at + 1]["what"] if at + 1 < len(states) else None
 
-    def _go(self, version: str | None, step: int) -> str:
-        """Move along the states."""
+    def step(self, version: str | None, by: Literal[-1, 1]) -> str:
+        """Go one state back or forward again; returns what was undone or redone."""
         with self._lock:
-            before = self.read()
-            if version is not None and version != before.version:
-                raise Changed(
-                    "the job file was changed in the meantime, in an editor or another window; nothing was undone",
-                    "look at it as it is now first",
-                )
-            history = self._history(before)
-            at = history["at"] + step
-            if not 0 <= at < len(history["states"]):
-                raise JobError("there is nothing to undo" if step < 0 else "there is nothing to redo")
-            what: str = history["states"][max(at, history["at"])]["what"]
-            history["at"] = at
-            self._write_history(history)
-            self._write_text(history["states"][at]["text"])
-            return what
+            at, states = self._history(self._unchanged(version, "undone"))
+            if not 0 <= at + by < len(states):
+                raise JobError("there is nothing to undo" if by < 0 else "there is nothing to redo")
+            self._write(at + by, states)
+            return states[max(at, at + by)]["what"]
 
-    def _write(self, before: State, text: str, what: str) -> None:
-        """Keep the states, then the file: killed between, the file is old and nothing is lost."""
-        history = self._history(before)
-        states = [*history["states"][: history["at"] + 1], {"what": what, "text": text}][-MOST_STATES - 1 :]
-        self._write_history({"at": len(states) - 1, "states": states})
-        self._write_text(text)
-
-    def _history(self, state: State) -> dict[str, Any]:
-        """Read the states; the file as it is now is always the one at `at`."""
-        history: dict[str, Any] = {"at": 0, "states": [{"what": "", "text": state.text}]}
+    def _history(self, state: State) -> tuple[int, list[dict[str, str]]]:
+        """Read the states and where among them the file is; its text is always that one's."""
+        nothing = 0, [{"what": "", "text": state.text}]
         try:
             kept = json.loads(self.history_path.read_text(encoding="utf-8"))
             states = [{"what": str(item["what"]), "text": str(item["text"])} for item in kept["states"]]
             at = int(kept["at"])
         except (OSError, ValueError, KeyError, TypeError):
-            return history
+            return nothing
         if not states or not 0 <= at < len(states):
-            return history
-        if states[at]["text"] == state.text:
-            return {"at": at, "states": states}
+            return nothing
         # Killed between the two writes, the file is a neighbour's; else an editor wrote it.
-        for near in (at - 1, at + 1):
+        for near in (at, at - 1, at + 1):
             if 0 <= near < len(states) and states[near]["text"] == state.text:
-                return {"at": near, "states": states}
-        states = [*states[: at + 1], {"what": "changes made in an editor", "text": state.text}]
-        return {"at": len(states) - 1, "states": states}
+                return near, states
+        return at + 1, [*states[: at + 1], {"what": "changes made in an editor", "text": state.text}]
 
-    def _write_history(self, history: dict[str, Any]) -> None:
-        """Write the states whole; where that fails, the job file is what a person knows by name."""
+    def _write(self, at: int, states: list[dict[str, str]]) -> None:
+        """Write the states, then the file with its line ends: killed between, the file is old and nothing is lost."""
         try:
             with written_whole(self.history_path) as draft:
-                draft.write_text(json.dumps(history, ensure_ascii=False), encoding="utf-8")
+                draft.write_text(json.dumps({"at": at, "states": states}, ensure_ascii=False), encoding="utf-8")
         except OutputError as error:
+            # The job file is what a person knows by name.
             problem = error.problem.replace(self.history_path.name, self.path.name)
             raise OutputError(problem, error.remedy) from error
-
-    def _write_text(self, text: str) -> None:
-        """Write the job file whole, with the line ends it has."""
         with written_whole(self.path) as draft:
-            draft.write_text(text, encoding="utf-8", newline="")
+            draft.write_text(states[at]["text"], encoding="utf-8", newline="")
         self._drafted = None
 
 
@@ -352,9 +327,10 @@ class Workspace:
         findings: tuple[Finding, ...] = ()
         tests: tuple[FlowTest, ...] = ()
         try:
-            document = _parsed(state.text)
+            with suppress(TOMLKitError):
+                document = tomlkit.parse(state.text)
             if document is None or answers.variants(document):
-                job = load_text(state.text, self.document.path)
+                job = load_text(state.text, self.document.path)  # which says in its words what is wrong
         except FlowkitError as error:
             problem = str(error)
         if job is not None:
@@ -362,8 +338,8 @@ class Workspace:
                 results = job.run(engine=False)
                 variants, findings = results.variants, results.findings
             except FlowkitError as error:
-                variants, read = job.read()
-                findings = tuple(dict.fromkeys([*read, *error.findings]))
+                variants, read_findings = job.read()
+                findings = tuple(dict.fromkeys([*read_findings, *error.findings]))
                 waiting = error.sentence
             tests = tuple(test for variant in variants for test in variant.tests)
         files = self._files(names, document, tests, findings)
@@ -379,7 +355,10 @@ class Workspace:
         used: dict[str, list[str]] = {}
         for variant in answers.variants(document) if document is not None else ():
             for entry in variant.get("sheets", []):
-                for name in _matching(answers.file_of(entry), names):
+                pattern = answers.file_of(entry)
+                # A plain name counts whether it is there or not.
+                found = fnmatch.filter(names, pattern) if any(mark in pattern for mark in "*?[") else [pattern]
+                for name in found:
                     used.setdefault(name, []).append(str(variant.get("name", "")))
         logo = answers.table_value(document, ("job", "logo"))
         return tuple(
@@ -402,17 +381,22 @@ class Workspace:
         A sheet that has a question before it can be read is added under its file's name; a file
         without any table is taken only where someone asked for it.
         """
-        found: list[tuple[tuple[Any, ...], str, str]] = []
+        found: list[tuple[str, str | None, str]] = []
         left = []
         for name in names:
-            entries = _states_in(self.path(name), name)
-            if entries is None and not asked:
+            result = _read(self.path(name))
+            if not asked and (result is None or not (result.tests or result.findings)):
                 left.append(name)
                 continue
-            found += [(_order(state, date), entry, state) for entry, state, date in entries or [_plain(name)]]
+            first: dict[str, str | None] = {}
+            for test in result.tests if result is not None else ():
+                first.setdefault(test.variant, test.conditions.date)
+            # No letter of a name is a pattern in ``sheets``.
+            entry = re.sub(r"([\[\*\?])", r"[\1]", name)
+            found += [(state, date, entry) for state, date in (first or {Path(name).stem: None}).items()]
         if not answers.variants(document):
-            found.sort(key=lambda item: item[0])
-        for _, entry, state in found:
+            found.sort(key=_order)
+        for state, _, entry in found:
             answers.add_sheet(document, entry, state)
         return left
 
@@ -423,32 +407,20 @@ class Workspace:
             if entries != [file] or str(variant.get("name")) != Path(file).stem:
                 continue
             stated = variant.get("conditions")
-            everywhere = {**dict(document.get("conditions", {})), **dict(stated or {})}
-            labels = list(dict.fromkeys(test.variant for test in _tests(self.path(file), everywhere)))
-            others = [label for label in labels if label != variant["name"]]
+            result = _read(self.path(file), {**dict(document.get("conditions", {})), **dict(stated or {})})
+            labels = list(dict.fromkeys(test.variant for test in result.tests)) if result is not None else []
             if len(labels) == 1:
                 known = {str(item.get("name", "")).casefold() for item in answers.variants(document)}
                 if labels[0].casefold() not in known:
                     variant["name"] = labels[0]
-                return
-            if not others:
-                return
-            for label in labels:
-                answers.add_sheet(document, file, label)
-                if stated:
-                    made = answers.variant_named(document, label)
-                    made["conditions"] = {key: stated[key] for key in stated}
-            if str(variant["name"]) not in labels:
-                answers.keep_sheets(document, variant, [])
+            elif labels:
+                for label in labels:
+                    answers.add_sheet(document, file, label)
+                    if stated:
+                        answers.variant_named(document, label)["conditions"] = dict(stated)
+                if str(variant["name"]) not in labels:
+                    answers.keep_sheets(document, variant, [])
             return
-
-
-def _parsed(text: str) -> Any:
-    """The document of a job file's text; None where it is no TOML, which the loader says in its words."""
-    try:
-        return tomlkit.parse(text)
-    except TOMLKitError:
-        return None
 
 
 def load_text(text: str, path: Path) -> Job:
@@ -477,39 +449,21 @@ def _natural(name: str) -> list[tuple[int, str]]:
     return [(int(part[:18]), "") if part.isdecimal() else (-1, part.casefold()) for part in re.split(r"(\d+)", name)]
 
 
-def _order(state: str, date: str | None) -> tuple[bool, bool, str, Sequence[Any]]:
+def _order(found: tuple[str, str | None, str]) -> tuple[bool, bool, str, Sequence[Any]]:
     """Sort key of states: the baseline's usual names first, then by date."""
+    state, date, _ = found
     folded = state.casefold().replace("_", " ")
-    return (not any(word in folded for word in _BASELINE), date is None, date or "", _natural(state))
+    return not any(word in folded for word in _BASELINE), date is None, date or "", _natural(state)
 
 
-def _plain(name: str) -> tuple[str, str, None]:
-    """The entry of a sheet that cannot be read yet."""
-    return _escaped(name), Path(name).stem, None
-
-
-def _escaped(name: str) -> str:
-    """A name as ``sheets`` takes it: no letter of it is a pattern."""
-    return re.sub(r"([\[\*\?])", r"[\1]", name)
-
-
-def _matching(pattern: str, names: Sequence[str]) -> list[str]:
-    """The files that an entry names; a plain name counts whether it is there or not."""
-    import fnmatch
-
-    if any(mark in pattern for mark in "*?["):
-        return [name for name in names if fnmatch.fnmatchcase(name, pattern)]
-    return [pattern]
-
-
-def _tests(path: Path, conditions: Any = None) -> tuple[FlowTest, ...]:
-    """The tests of a file under what is stated of it; none where it cannot be read."""
+def _read(path: Path, conditions: Any = None) -> ReadResult | None:
+    """Read a file under what is stated of it; None where it cannot be read."""
     from flowkit.importers import read
 
     try:
-        return read(path, stated_of(conditions)).tests
+        return read(path, stated_of(conditions))
     except FlowkitError:
-        return ()
+        return None
 
 
 def stated_of(conditions: Any) -> Stated | None:
@@ -519,22 +473,6 @@ def stated_of(conditions: Any) -> Stated | None:
     if not isinstance(conditions, Mapping):
         return None
     return stated_from({str(key): value for key, value in conditions.items() if key not in ("overrides", "reason")})
-
-
-def _states_in(path: Path, name: str) -> list[tuple[str, str, str | None]] | None:
-    """The entries, states and dates of a file's tests; none yet where it needs an answer; None without a table."""
-    from flowkit.importers import read
-
-    try:
-        result = read(path)
-    except FlowkitError:
-        return None
-    if not result.tests:
-        return [] if result.findings else None
-    first: dict[str, str | None] = {}
-    for test in result.tests:
-        first.setdefault(test.variant, test.conditions.date)
-    return [(_escaped(name), state, date) for state, date in first.items()]
 
 
 def _unused(name: str, used: Mapping[str, Any], logo: Any) -> FileView:
@@ -556,9 +494,6 @@ def _used(name: str, states: list[str], tests: Sequence[FlowTest], findings: Seq
     """A sheet of the job: its tests, and what is doubtful in it."""
     own = tuple(test for test in tests if test.file in (name, name.rpartition("/")[2]))
     seen = tuple(finding for finding in findings if _in_file(finding.where, name))
-    wanted = any(finding.severity != "note" for finding in seen)
     unreadable = any(finding.severity == "error" and finding.rule == "file-unusable" for finding in seen)
-    status: Status = "unreadable" if unreadable and not own else "questions" if wanted else "read"
-    if not own and status == "read":
-        status = "questions"
-    return FileView(name, status, tuple(dict.fromkeys(states)), own, seen)
+    status: Status = "read" if own and all(finding.severity == "note" for finding in seen) else "questions"
+    return FileView(name, "unreadable" if unreadable and not own else status, tuple(dict.fromkeys(states)), own, seen)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from flowkit.analysis.results import Band, BandGain, Comparison, Gain, Interaction, SideComparison, VariantFlow
 from flowkit.engine.results import EngineResult
 from flowkit.fields import section
-from flowkit.model import SIDES, Bench, Finding, JobInfo, Reference, Side, Variant
+from flowkit.model import SIDES, Bench, Finding, JobInfo, Reference, Variant
 from flowkit.units import from_si, to_si
 from flowkit.wording import (
     DISPLAYS,
@@ -97,12 +97,8 @@ def main_lifts(result: SideComparison) -> list[float]:
 
 def common_lifts(result: SideComparison) -> list[float]:
     """Return the lifts most variants were measured at, within the common range [m]."""
-    return _within(main_lifts(result), *result.range_m)
-
-
-def _within(lifts: Sequence[float], low: float, high: float) -> list[float]:
-    """Return the lifts of a range, its ends with them."""
-    return [lift for lift in lifts if low - SAME_M <= lift <= high + SAME_M]
+    low, high = result.range_m
+    return [lift for lift in main_lifts(result) if low - SAME_M <= lift <= high + SAME_M]
 
 
 SAME_M = 1e-6
@@ -122,16 +118,15 @@ def state_facts(contents: ReportContents) -> StateFacts:
     display = DISPLAYS[contents.info.display]
     shown = {variant.name for side in contents.comparison.sides.values() for variant in side.variants}
     found = {variant.name: _facts(variant, display) for variant in contents.variants if variant.name in shown}
-    labels = list(dict.fromkeys(label for facts in found.values() for label in facts))
-    common, differing = [], []
-    for label in labels:
-        values = [facts.get(label, "not stated") for facts in found.values()]
-        if len(set(values)) == 1:
-            common.append((label, values[0]))
-        else:
-            differing.append(label)
-    rows = tuple((name, tuple(facts.get(item, "not stated") for item in differing)) for name, facts in found.items())
-    return StateFacts(tuple(common), tuple(differing), rows if differing else ())
+    values = {
+        label: tuple(facts.get(label, "not stated") for facts in found.values())
+        for label in dict.fromkeys(label for facts in found.values() for label in facts)
+    }
+    differing = tuple(label for label, mine in values.items() if len(set(mine)) > 1)
+    rows = tuple(zip(found, zip(*(values[label] for label in differing), strict=True), strict=False))
+    return StateFacts(
+        tuple((label, mine[0]) for label, mine in values.items() if label not in differing), differing, rows
+    )
 
 
 def fact_words(facts: Sequence[tuple[str, str]]) -> str:
@@ -140,24 +135,31 @@ def fact_words(facts: Sequence[tuple[str, str]]) -> str:
     for label, value in facts:
         group, _, item = label.partition(": ")
         groups.setdefault(group, []).append(f"{item} {value}" if item else value)
-    words = []
-    for group, values in groups.items():
-        text = ", ".join(values)
-        words.append(text if text.casefold().startswith(group.casefold()) else f"{group} {text}")
-    return "; ".join(words)
+    texts = ((group, ", ".join(values)) for group, values in groups.items())
+    return "; ".join(
+        text if text.casefold().startswith(group.casefold()) else f"{group} {text}" for group, text in texts
+    )
 
 
 def _facts(variant: Variant, display: Display) -> dict[str, str]:
-    """Return what is known of one state, by label."""
+    """Return what is known of one state, by label: sizes of valves and seats from the job, or else from the sheets."""
     facts = {}
     for side in SIDES:
-        facts.update({f"{side} valve: {name}": words for name, words in _valve_sizes(variant, side, display)})
+        valve = variant.valves.get(side)
+        sheets = [test.conditions for test in variant.tests if test.side == side]
+        for row in sorted(section("valves").values(), key=lambda row: row.kind == "angle"):
+            if row.condition:
+                value = getattr(valve, row.attribute, None)
+                if value is None:
+                    value = next((size for sheet in sheets if (size := getattr(sheet, row.condition))), None)
+                if value is not None:
+                    words = f"{value:g}°" if row.kind == "angle" else length_words(value, display)
+                    facts[f"{side} valve: {row.words}"] = words
     conditions = [test.conditions for test in variant.tests]
     for label, key in (("bench", "bench"), ("operator", "operator"), ("flowed", "date")):
-        values = [str(getattr(item, key)) for item in conditions if getattr(item, key) is not None]
-        texts = dict.fromkeys(date_words(value) if key == "date" else value for value in values)
-        if texts:
-            facts[label] = ", ".join(texts)
+        stated = [str(getattr(item, key)) for item in conditions if getattr(item, key) is not None]
+        if stated:
+            facts[label] = ", ".join(dict.fromkeys(date_words(text) if key == "date" else text for text in stated))
     pressures = {p.pressure_pa for test in variant.corrected for p in test.points if p.pressure_pa is not None}
     if pressures:
         ends = dict.fromkeys(pressure_words(value, display) for value in (min(pressures), max(pressures)))
@@ -166,24 +168,6 @@ def _facts(variant: Variant, display: Display) -> dict[str, str]:
     if bores:
         facts["fixture bore"] = ", ".join(length_words(value, display) for value in sorted(bores))
     return facts
-
-
-def _valve_sizes(variant: Variant, side: Side, display: Display) -> list[tuple[str, str]]:
-    """Return the sizes of a valve and its seat that are stated, in the job or else on the sheets."""
-    valve = variant.valves.get(side)
-    conditions = [test.conditions for test in variant.tests if test.side == side]
-
-    def known(mine: str, theirs: str) -> float | None:
-        """Return a size from the job, else from the sheets."""
-        stated = getattr(valve, mine) if valve is not None else None
-        return stated if stated is not None else next((v for c in conditions if (v := getattr(c, theirs))), None)
-
-    sizes = []
-    for row in sorted(section("valves").values(), key=lambda row: row.kind == "angle"):
-        value = known(row.attribute, row.condition) if row.condition else None
-        if value is not None:
-            sizes.append((row.words, f"{value:g}°" if row.kind == "angle" else length_words(value, display)))
-    return sizes
 
 
 _CAUTIONS: tuple[tuple[tuple[str, ...], str], ...] = (
@@ -215,24 +199,23 @@ def cautions_of(contents: ReportContents) -> tuple[str, ...]:
     """
     if contents.engine is not None and contents.engine.cautions:
         return contents.engine.cautions
+
+    def fitting(words: Iterable[str]) -> list[str]:
+        """Return the cautions that any of some words calls for."""
+        known = tuple(words)
+        return [caution for starts, caution in _CAUTIONS if any(word.startswith(starts) for word in known)]
+
     gains = [gain for side in contents.comparison.sides.values() for gain in side.gains]
     factors = {factor.casefold() for gain in gains for factor in (*gain.changed, *gain.unknown)}
     states = [state for variant in contents.variants for state in variant.state.values()]
     declared = {name.casefold() for state in states for name in state}
-    levels = [level for state in states for name, level in state.items() if name.casefold() in factors]
-    fitting = _fitting(factors)
-    if gains and not fitting and (factors & declared or not declared):
-        names = [variant.name for variant in contents.variants]
-        fitting = _fitting(word for text in (*names, *levels) for word in re.findall(r"\w+", text.casefold()))
-        fitting = fitting or [words for _, words in _CAUTIONS]
-    first = (f"Before running: {'; '.join(fitting)}.",) if fitting else ()
-    return (*first, _ALWAYS)
-
-
-def _fitting(words: Iterable[str]) -> list[str]:
-    """Return the cautions that any of some words calls for."""
-    known = tuple(words)
-    return [caution for starts, caution in _CAUTIONS if any(word.startswith(starts) for word in known)]
+    found = fitting(factors)
+    if gains and not found and (factors & declared or not declared):
+        levels = [level for state in states for name, level in state.items() if name.casefold() in factors]
+        texts = [*(variant.name for variant in contents.variants), *levels]
+        found = fitting(word for text in texts for word in re.findall(r"\w+", text.casefold()))
+        found = found or [words for _, words in _CAUTIONS]
+    return (*([f"Before running: {'; '.join(found)}."] if found else []), _ALWAYS)
 
 
 def matched_words(result: SideComparison) -> str:
@@ -380,8 +363,8 @@ def ratio_lifts(comparison: Comparison) -> list[float]:
     if not comparison.ratio_at_lift:
         return []
     intake, exhaust = comparison.sides["intake"], comparison.sides["exhaust"]
-    lo, hi = (edge(intake.range_m[i], exhaust.range_m[i]) for i, edge in enumerate((max, min)))
-    return _within(main_lifts(intake), lo, hi)
+    low, high = exhaust.range_m
+    return [lift for lift in common_lifts(intake) if low - SAME_M <= lift <= high + SAME_M]
 
 
 def ratio_between(pair: tuple[VariantFlow, VariantFlow], lift_m: float) -> tuple[float | None, bool]:
@@ -427,11 +410,12 @@ _INPUT_NAMES = {
 """Inputs of the engine model in words, where their key is not already plain."""
 _INPUT_VALUES = {
     ("heat_transfer", "woschni"): "Woschni's law",
+    ("heat_transfer", "hohenberg"): "Hohenberg's law",
     ("heat_transfer", "none"): "none",
     ("gamma", "temperature"): "by temperature",
     ("gamma", "constant"): "constant",
     ("intake_backflow", "returns"): "returns first",
-    ("intake_backflow", "mixes"): "mixes with the air there",
+    ("intake_backflow", "fresh"): "lost among fresh air",
 }
 _CONVERTED = {
     "US": {"mm": ("in", 3), "K": ("°F", 0), "kPa": ("inHg", 2), "mm²": ("in²", 3)},

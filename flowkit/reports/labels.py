@@ -9,7 +9,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from flowkit.analysis.results import Comparison, Gain, LiftGain, SideComparison
+from flowkit.analysis.results import Comparison, Gain, SideComparison
 from flowkit.model import SIDES, CorrectedTest, Finding, HandChange, JobInfo, Reference, Severity, Side
 from flowkit.units import from_si
 from flowkit.wording import (
@@ -52,31 +52,23 @@ def resolved_words(gain: Gain) -> str:
 
 def reference_words(reference: Reference, display: Display, tests: Sequence[CorrectedTest] = ()) -> str:
     """Say in words what all flows are brought to; air and bore only where they were corrected."""
-    made = {line.correction for test in tests for line in test.ledger if line.skipped is None}
+    made = {name: [test for test in tests if any(line.correction == name and not line.skipped for line in test.ledger)]
+            for name in ("air", "bore")}  # fmt: skip
     where = pressure_words(reference.pressure_pa, display)
     words = [f"All flows at {where} by the {reference.pressure_law} law"]
-    if "air" in made:
+    if made["air"]:
         air = reference.air
         wet = "dry air" if not air.relative_humidity else f"air of {100 * air.relative_humidity:.0f} % humidity"
-        corrected = [
-            test for test in tests if any(line.correction == "air" and not line.skipped for line in test.ledger)
-        ]
-        states = ", ".join(dict.fromkeys(repr(test.variant) for test in corrected))
-        only = f" ({states} only; the rest as the bench gave it)" if len(corrected) < len(tests) else ""
+        states = ", ".join(dict.fromkeys(repr(test.variant) for test in made["air"]))
+        only = f" ({states} only; the rest as the bench gave it)" if len(made["air"]) < len(tests) else ""
         words.append(f"for {wet} at {temperature_words(air.temperature_k, display)}{only}")
     else:
         words.append("air as the bench gave it")
-    bores = sorted({bore for test in tests for bore in _bores(test)})
-    if "bore" in made and bores:
-        sizes = [length_words(bore, display) for bore in bores]
-        words.append(f"engine bore {' and '.join(sizes)}")
+    found = (line.inputs.get("engine_bore_m") for test in made["bore"] for line in test.ledger if not line.skipped)
+    bores = sorted({float(value) for value in found if isinstance(value, int | float)})
+    if bores:
+        words.append(f"engine bore {' and '.join(length_words(bore, display) for bore in bores)}")
     return ", ".join(words) + "."
-
-
-def _bores(test: CorrectedTest) -> list[float]:
-    """Return the engine's bore a test was brought to."""
-    found = [line.inputs.get("engine_bore_m") for line in test.ledger if line.correction == "bore" and not line.skipped]
-    return [float(value) for value in found if isinstance(value, int | float)]
 
 
 def not_assessed_words(reason: str) -> str:
@@ -86,35 +78,28 @@ def not_assessed_words(reason: str) -> str:
 
 def method_words(comparison: Comparison, display: Display, *, drawn: str = "") -> str:
     """Say over which lifts means are taken, and where the intervals come from."""
-    ranges = {side: _range_words(item.range_m, display) for side, item in sides_of(comparison)}
-    if len(set(ranges.values())) == 1:
-        where = f"{next(iter(ranges.values()))} lift"
-    else:
-        where = " and ".join(f"{text} ({side})" for side, text in ranges.items())
+    ranges: dict[str, list[str]] = {}
+    for side, result in sides_of(comparison):
+        low, high = (lift_text(lift, display) for lift in result.range_m)
+        words = f"at {low} {display.lift}" if low == high else f"over {low}–{high} {display.lift}"
+        ranges.setdefault(words, []).append(side)
+    where = " and ".join(f"{words} ({', '.join(mine)})" for words, mine in ranges.items())
+    where = where if len(ranges) != 1 else f"{next(iter(ranges))} lift"
     rule = "" if comparison.area_method == "pchip" else ", areas by the trapezoid rule"
-    source = comparison.repeatability.source
-    if source == "none":
-        intervals = "Intervals not assessed: no repeated runs and no stated repeatability"
-    else:
-        origin = {
-            "stated": "a stated repeatability",
-            "ports": "the same ports in several states",
-            "repeated runs and ports": "repeated runs and the same ports in several states",
-            "history": "the bench's records",
-        }.get(source, source)
-        what = f"{drawn} and ±" if drawn else "±"
-        intervals = f"{what} are 95 % intervals from {origin}"
-        if comparison.repeatability.s_r is not None:
-            intervals += f" (scatter {100 * comparison.repeatability.s_r:.2f} %)"
-        if any(gain.resolved is not None for _, item in sides_of(comparison) for gain in item.gains):
-            intervals += "; proven means beyond the bench's scatter"
+    known = comparison.repeatability
+    if known.source == "none":
+        return f"Mean flow {where}{rule}. Intervals not assessed: no repeated runs and no stated repeatability."
+    origin = {
+        "stated": "a stated repeatability",
+        "ports": "the same ports in several states",
+        "repeated runs and ports": "repeated runs and the same ports in several states",
+        "history": "the bench's records",
+    }.get(known.source, known.source)
+    intervals = f"{f'{drawn} and ±' if drawn else '±'} are 95 % intervals from {origin}"
+    intervals += f" (scatter {100 * known.s_r:.2f} %)" if known.s_r is not None else ""
+    if any(gain.resolved is not None for _, item in sides_of(comparison) for gain in item.gains):
+        intervals += "; proven means beyond the bench's scatter"
     return f"Mean flow {where}{rule}. {intervals}."
-
-
-def _range_words(range_m: tuple[float, float], display: Display) -> str:
-    """Say over which lifts, or at which single one."""
-    low, high = (lift_text(lift, display) for lift in range_m)
-    return f"at {low} {display.lift}" if low == high else f"over {low}–{high} {display.lift}"
 
 
 _GRAVEST: tuple[Severity, ...] = ("error", "warning", "note")
@@ -148,7 +133,7 @@ def _as_one(group: Sequence[Finding]) -> Finding:
     shared = 1
     while shared < min(map(len, said)) and len({sentences[-shared - 1] for sentences in said}) == 1:
         shared += 1
-    own = distinct(" ".join(sentences[:-shared]) for sentences in said)
+    own = list(dict.fromkeys(" ".join(sentences[:-shared]) for sentences in said))
     for place, words in enumerate(own):
         # The same of both sides is said once.
         other = re.sub(r"\bon the intake\b", "on the exhaust", words)
@@ -156,10 +141,11 @@ def _as_one(group: Sequence[Finding]) -> Finding:
             own[place] = re.sub(r"\bon the intake\b", "on the intake and the exhaust", words)
             own[own.index(other)] = ""
     # A test's id is long: its sheet is enough where there are several.
-    places = distinct(
+    wheres = (
         sheet_of(finding.where) if "!" in finding.where and ", " in finding.where else finding.where
         for finding in group
     )
+    places = list(dict.fromkeys(wheres))
     more = len(places) - _PLACES_NAMED
     named = [*places[:_PLACES_NAMED], *([f"{more} more"] if more > 0 else [])]
     where = "; ".join(named) if any(", " in place for place in places) else listed(named)
@@ -193,11 +179,6 @@ def job_words(info: JobInfo) -> str:
     return " · ".join(word for word in (number, date_words(info.date)) if word)
 
 
-def distinct(items: Iterable[str]) -> list[str]:
-    """Return each text once, in order."""
-    return list(dict.fromkeys(items))
-
-
 def comparison_csv(comparison: Comparison, display: str = "US") -> str:
     """Return the table as CSV: a row per side, variant and lift, and one for the mean."""
     units = display_of(display)
@@ -206,53 +187,35 @@ def comparison_csv(comparison: Comparison, display: str = "US") -> str:
     writer.writerow(
         ["side", "variant", f"lift ({units.lift})", f"flow ({units.flow})", "gain (%)", "gain u95 (%)", "interpolated"]
     )
+
+    def plain(value: float | None, scale: float = 100.0) -> str:
+        """Write a number for another program: ten digits, none of them noise of the conversion."""
+        return "" if value is None else f"{scale * value:.10g}"
+
     for side, result in sides_of(comparison):
         gains = {gain.to: gain for gain in result.totals}
         for variant in result.variants:
             gain = gains.get(variant.name)
             per_lift = {round(item.lift_m, 6): item for item in gain.per_lift} if gain else {}
+            # A spreadsheet must not take a name for a formula.
+            formula = variant.name.startswith(("=", "+", "-", "@", "\t", "\r"))
+            first = [side, f"'{variant.name}" if formula else variant.name]
             for lift, flow in zip(variant.lifts_m, variant.flow_m3_s, strict=True):
                 item = per_lift.get(round(lift, 6))
-                row = [
-                    side,
-                    _text_field(variant.name),
-                    _plain(from_si(lift, units.lift)),
-                    _plain(from_si(flow, units.flow)),
-                ]
-                writer.writerow(row + _gain_fields(item))
-            mean = _plain(from_si(variant.mean_flow_m3_s, units.flow))
-            fields = ["", "", ""]
-            if gain is not None:
-                fields = [_plain(100 * gain.mean_flow_gain), _percent_field(gain.mean_flow_gain_u95), ""]
-            writer.writerow([side, _text_field(variant.name), "mean", mean, *fields])
+                more = ["", "", ""]
+                if item is not None:
+                    more = [plain(item.gain), plain(item.u95), "yes" if item.interpolated else "no"]
+                row = [plain(from_si(lift, units.lift), 1.0), plain(from_si(flow, units.flow), 1.0)]
+                writer.writerow([*first, *row, *more])
+            more = ["", ""] if gain is None else [plain(gain.mean_flow_gain), plain(gain.mean_flow_gain_u95)]
+            writer.writerow([*first, "mean", plain(from_si(variant.mean_flow_m3_s, units.flow), 1.0), *more, ""])
     return out.getvalue()
 
 
-def _text_field(text: str) -> str:
-    """Keep a spreadsheet from taking a name for a formula."""
-    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
-
-
-def _plain(value: float) -> str:
-    """Write a number for another program: ten digits, none of them noise of the conversion."""
-    return f"{value:.10g}"
-
-
-def _percent_field(fraction: float | None) -> str:
-    """Write a fraction in percent, nothing where there is none."""
-    return "" if fraction is None else _plain(100 * fraction)
-
-
-def _gain_fields(item: LiftGain | None) -> list[str]:
-    """Return gain, interval and mark of one lift."""
-    if item is None:
-        return ["", "", ""]
-    return [_plain(100 * item.gain), _percent_field(item.u95), "yes" if item.interpolated else "no"]
-
-
-def gain_cell(gain: Gain) -> str:
-    """Write a gain in mean flow with its interval."""
-    return gain_text(gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
+def gain_cell(gain: Gain, unit: str = " %") -> str:
+    """Write a gain in mean flow with its interval, with the sign % or without."""
+    low, high = gain.mean_flow_gain_low, gain.mean_flow_gain_high
+    return gain_text(gain.mean_flow_gain, gain.mean_flow_gain_u95, low, high).replace(" %", unit, 1)
 
 
 _PLACES = {

@@ -16,29 +16,8 @@ from flowkit.analysis.results import BandGain, Comparison, Gain, LiftGain, SideC
 from flowkit.analysis.sentences import cause
 from flowkit.engine.results import BandTime, EngineResult, EngineVariant
 from flowkit.model import SIDES, CorrectedTest, LedgerLine, Side
-from flowkit.reports.contents import (
-    ALL_STEPS,
-    FACTORIAL,
-    SAME_M,
-    all_ports,
-    band_limits,
-    band_tables,
-    band_words,
-    common_lifts,
-    effects,
-    flow_at,
-    gains_of_steps,
-    main_lifts,
-    matched_words,
-    micrometres,
-    power_unit,
-    ratio_between,
-    ratio_lifts,
-    ratio_variants,
-    velocity_between,
-    velocity_unit,
-)
-from flowkit.reports.labels import port_text
+from flowkit.reports import contents
+from flowkit.reports.labels import gain_cell, port_text, sides_of
 from flowkit.units import from_si
 from flowkit.wording import (
     MINUS,
@@ -125,12 +104,12 @@ PORTS_SHOWN = 6
 
 def flow_table(side: Side, result: SideComparison, display: Display, lifts: Sequence[float], *, ports: bool) -> Table:
     """Return the flows of every state at some lifts, its gains over the first, the means, and where asked the ports."""
-    gains = [{micrometres(item.lift_m): item for item in gain.per_lift} for gain in result.totals]
+    gains = [{contents.micrometres(item.lift_m): item for item in gain.per_lift} for gain in result.totals]
     rows = []
     for lift in lifts:
         cells = [Cell(lift_text(lift, display))]
         for variant in result.variants:
-            flow, measured = flow_at(variant, lift)
+            flow, measured = contents.flow_at(variant, lift)
             cells.append(_figure(flow_text(flow, display), measured))
         for items in gains:
             item = items.get(lift)
@@ -139,7 +118,7 @@ def flow_table(side: Side, result: SideComparison, display: Display, lifts: Sequ
                 continue
             hidden = item.u95 is not None and abs(item.gain) <= item.u95
             style = " ".join(filter(None, ("dim" if hidden else "", "italic" if item.interpolated else "")))
-            cells.append(Cell(signed_figure(item.gain), style, _half(item.u95)))
+            cells.append(Cell(signed_figure(item.gain), style, percent_or_nothing(item.u95)))
         rows.append(Row(tuple(cells), "lift"))
     rows += _mean_rows(result, display)
     # Under a single lift there is no area, which is another thing than an area of nothing.
@@ -147,10 +126,10 @@ def flow_table(side: Side, result: SideComparison, display: Display, lifts: Sequ
     areas = (numeral(scale and scale * v.curve_area_m4_s, display.flow_digits) for v in result.variants)
     rows.append(_filled(result, f"area, {display.flow}·{display.lift}", areas, "area"))
     if ports:
-        few = 1 < len(all_ports(result)) <= PORTS_SHOWN
+        few = 1 < len(contents.all_ports(result)) <= PORTS_SHOWN
         found = [row for row in _port_rows(result, display, intervals=False) if few or row.kind == "spread"]
         rows += [row._replace(rule=place == 0) for place, row in enumerate(found)]
-    matched = matched_words(result)
+    matched = contents.matched_words(result)
     head = f"lift, {display.lift}"
     columns = _state_columns(head, side, result, display)
     return Table("Flow and gain at each lift", side, columns, tuple(rows), marks=(matched,) if matched else ())
@@ -161,7 +140,7 @@ def port_table(side: Side, result: SideComparison, display: Display) -> Table:
     gained = ", and its gain" if result.gains else ""
     means = [row for row in _mean_rows(result, display, intervals=True) if row.kind == "mean"]
     ports = _port_rows(result, display, intervals=True)
-    count = len(all_ports(result))
+    count = len(contents.all_ports(result))
     rows = (*ports[:count], *means, *ports[count:])
     return Table(f"Mean flow of each port{gained}", side, _state_columns("port", side, result, display), rows)
 
@@ -177,30 +156,21 @@ def _filled(result: SideComparison, name: str, flows: Iterable[str], kind: str, 
     return Row((Cell(name, style), *_texts(*flows, style=style), *_texts(*("" for _ in result.totals))), kind)
 
 
-def _half(u95: float | None) -> str:
-    """Write half an interval, nothing where it is not known."""
-    return "" if u95 is None else percent_figure(u95)
-
-
-def _gain_text(gain: Gain) -> str:
-    """Write a gain in mean flow with its interval, in percent."""
-    return gain_figure(gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
-
-
 def _mean_rows(result: SideComparison, display: Display, *, intervals: bool = False) -> list[Row]:
     """Return mean flows and gains, and under them half their intervals, or the ends of those with unequal arms."""
     totals, variants = result.totals, result.variants
     cells = [Cell("mean", "bold"), *(Cell(flow_text(v.mean_flow_m3_s, display), "bold") for v in variants)]
     for gain in totals:
-        text = _gain_text(gain) if intervals else signed_figure(gain.mean_flow_gain)
+        text = gain_cell(gain, "") if intervals else signed_figure(gain.mean_flow_gain)
         # On paper bold all the same: what is proven is said beside each step.
         style = "bold dim" if gain.resolved is False else "bold"
-        cells.append(Cell(text, style, "" if intervals else _half(gain.mean_flow_gain_u95)))
+        cells.append(Cell(text, style, "" if intervals else percent_or_nothing(gain.mean_flow_gain_u95)))
     rows = [Row(tuple(cells), "mean", rule=True)]
     halves = [None if v.mean_flow_u95 is None else v.mean_flow_u95 * v.mean_flow_m3_s for v in variants]
     ends = [(g.mean_flow_gain_low, g.mean_flow_gain, g.mean_flow_gain_high) for g in totals]
     if any(half is not None for half in (*halves, *(gain.mean_flow_gain_u95 for gain in totals))):
-        if all(low is None or high is None or _equal(g - low, high - g) for low, g, high in ends):
+        arms = [(g - low, high - g) for low, g, high in ends if low is not None and high is not None]
+        if all(percent_figure(left) == percent_figure(right) for left, right in arms):
             texts = [flow_text(half, display) for half in halves]
             texts += [percent_figure(gain.mean_flow_gain_u95) for gain in totals]
             rows.append(Row(_texts("± 95 %", *texts, style="dim"), "interval"))
@@ -212,15 +182,10 @@ def _mean_rows(result: SideComparison, display: Display, *, intervals: bool = Fa
     return rows
 
 
-def _equal(one: float, other: float) -> bool:
-    """Whether two arms of an interval are printed as equal."""
-    return percent_figure(one) == percent_figure(other)
-
-
 def _port_rows(result: SideComparison, display: Display, *, intervals: bool) -> list[Row]:
     """Return each port's mean flow and gain, and the spread of them."""
     rows = []
-    for port in all_ports(result):
+    for port in contents.all_ports(result):
         cells = [Cell(port_text(port))]
         for variant in result.variants:
             flows = (item.mean_flow_m3_s for item in variant.ports if item.label == port)
@@ -244,23 +209,23 @@ def _port_rows(result: SideComparison, display: Display, *, intervals: bool) -> 
 
 def step_table(comparison: Comparison) -> Table | None:
     """Return what each step, and all together, were worth on either side, and what changed; None without any."""
-    sides = [(side, comparison.sides[side]) for side in SIDES if side in comparison.sides]
-    found = [dict(gains_of_steps(result)) for _, result in sides]
+    sides = sides_of(comparison)
+    found = [dict(contents.gains_of_steps(result)) for _, result in sides]
     names = sorted(dict.fromkeys(name for gains in found for name in gains), key=lambda name: name is None)
-    rows = []
+    rows, doubtful = [], False
     for name in names:
-        gains = [known.get(name) for known in found]
-        texts = [
-            NOTHING if gain is None else _gain_text(gain) + (" (?)" if gain.resolved is False else "")
-            for gain in gains
-        ]  # fmt: skip
-        known_gains = [gain for gain in gains if gain is not None]
-        label = f"all, over {known_gains[0].from_}" if name is None else name
-        causes = "; ".join(dict.fromkeys(map(cause, known_gains)))
-        rows.append(Row(_texts(label, *texts, causes)))
-    doubtful = any(gain.resolved is False for gains in found for gain in gains.values())
-    notes = ("(?) not proven.",) if doubtful else ()
+        texts, known = [], []
+        for gains in found:
+            gain = gains.get(name)
+            texts.append(NOTHING if gain is None else gain_cell(gain, ""))
+            if gain is not None:
+                known.append(gain)
+                doubtful = doubtful or gain.resolved is False
+                texts[-1] += " (?)" if gain.resolved is False else ""
+        label = f"all, over {known[0].from_}" if name is None else name
+        rows.append(Row(_texts(label, *texts, "; ".join(dict.fromkeys(map(cause, known))))))
     columns = (NAME, *(Column(side, left=True) for side, _ in sides), Column("what changed", left=True))
+    notes = ("(?) not proven.",) if doubtful else ()
     return Table("Gain in mean flow, %", None, columns, tuple(rows), notes) if rows else None
 
 
@@ -270,14 +235,14 @@ def gain_tables(side: Side, result: SideComparison, display: Display) -> list[Ta
     effects_rows = [
         Row((*_texts(effect.name, signed_figure(effect.gain)), Cell(interval_text(effect.u95), "dim")), rule=n > k == 0)
         for n, found in enumerate(result.interactions)
-        for k, effect in enumerate(effects(found))
+        for k, effect in enumerate(contents.effects(found))
     ]
     effects_columns = (Column("", left=True), Column("%"), Column(""))
     tables = [
         *_band_tables_in_words(side, result, display),
         _step_figures("Gain of each step, %, figure by figure", side, result, display, FIGURES),
         _step_figures("What the data show about each gain, %", side, result, display, EVIDENCE),
-        Table(effects_title, side, effects_columns, tuple(effects_rows), (FACTORIAL,)),
+        Table(effects_title, side, effects_columns, tuple(effects_rows), (contents.FACTORIAL,)),
     ]
     return [table for table in tables if table.rows]
 
@@ -350,7 +315,7 @@ def _step_figures(
     title: str, side: Side, result: SideComparison, display: Display, every: Sequence[GainFigure]
 ) -> Table:
     """Return figures of every step's gain, a row a step: those that any gain has, none of a single lift's."""
-    gains = gains_of_steps(result)
+    gains = contents.gains_of_steps(result)
     single = result.range_m[1] <= result.range_m[0] and every is FIGURES
     known = [figure for figure in every if any(figure.words(gain, display) not in ("", NOTHING) for _, gain in gains)]
     columns = [NAME]
@@ -358,7 +323,7 @@ def _step_figures(
         head = f"at, {display.lift}" if figure.head == "at lift" else figure.head
         columns.append(Column(head, figure.group))
     rows = [
-        Row(_texts(name or ALL_STEPS, *(figure.words(gain, display) for figure in known)), rule=name is None)
+        Row(_texts(name or contents.ALL_STEPS, *(figure.words(gain, display) for figure in known)), rule=name is None)
         for name, gain in gains
     ]
     meanings = tuple(figure.meaning for figure in known if figure.meaning)
@@ -368,19 +333,19 @@ def _step_figures(
 def _band_tables_in_words(side: Side, result: SideComparison, display: Display) -> list[Table]:
     """Return mean flow of every state and gain of every step, band by band."""
     tables = []
-    for table in band_tables(result):
+    for table in contents.band_tables(result):
         gained = any(gain is not None for row in table.rows for gain in row.gains)
         columns, rows = [NAME], []
         for limit in table.limits:
-            group = f"{limit[0]}, {band_limits(limit, display)}"
+            group = f"{limit[0]}, {contents.band_limits(limit, display)}"
             columns += [Column(display.flow, group), *([Column("step, %", group)] if gained else [])]
         for row in table.rows:
-            texts = [row.variant or ALL_STEPS]
+            texts = [row.variant or contents.ALL_STEPS]
             for flow, gain in zip(row.flows_m3_s, row.gains, strict=True):
                 texts += ["" if flow is None else flow_text(flow, display), *([with_interval(gain)] if gained else [])]
             rows.append(Row(_texts(*texts), rule=row.variant is None))
         title = f"Mean flow{' and gain of each step' if result.steps else ''} in bands of lift"
-        tables.append(Table(title, side, tuple(columns), tuple(rows), (band_words(table),)))
+        tables.append(Table(title, side, tuple(columns), tuple(rows), (contents.band_words(table),)))
     return tables
 
 
@@ -407,7 +372,7 @@ def coefficient_tables(side: Side, result: SideComparison, display: Display) -> 
             values = getattr(variant.coefficients, kind, None)
             if variant.coefficients is None or values is None:
                 continue
-            lifts = [micrometres(lift) for lift in variant.coefficients.lifts_m]
+            lifts = [contents.micrometres(lift) for lift in variant.coefficients.lifts_m]
 
             def at(
                 lift: float, lifts: list[float] = lifts, values: Sequence[float] = values
@@ -419,7 +384,7 @@ def coefficient_tables(side: Side, result: SideComparison, display: Display) -> 
                 return (float(pchip(lifts, values)(lift)) if inside else None), False
 
             series.append((variant.name, at))
-        tables.append(_over_lifts(words, series, main_lifts(result), display, digits=3, side=side))
+        tables.append(_over_lifts(words, series, contents.main_lifts(result), display, digits=3, side=side))
     return [table for table in tables if table.rows]
 
 
@@ -445,9 +410,9 @@ def _over_lifts(
 def expected_table(side: Side, result: SideComparison, display: Display) -> Table:
     """Return the gain that the minimum areas promise beside the measured one, step by step and lift by lift."""
     steps = [gain for gain in result.steps if gain.expected_from_geometry is not None]
-    items = [{micrometres(item.lift_m): item for item in gain.per_lift} for gain in steps]
+    items = [{contents.micrometres(item.lift_m): item for item in gain.per_lift} for gain in steps]
     rows = []
-    for lift in common_lifts(result) if steps else ():
+    for lift in contents.common_lifts(result) if steps else ():
         found = [known.get(lift) for known in items]
         measured = (Cell(NOTHING) if x is None else _figure(signed_figure(x.gain), not x.interpolated) for x in found)
         promised = (Cell(NOTHING if x is None else signed_figure(x.expected)) for x in found)
@@ -463,25 +428,25 @@ def expected_table(side: Side, result: SideComparison, display: Display) -> Tabl
 
 def velocity_table(side: Side, result: SideComparison, display: Display) -> Table:
     """Return the mean velocity in the port, lift by lift, where its cross-section is known."""
-    unit, scale = velocity_unit(display)
+    unit, scale = contents.velocity_unit(display)
 
     def at(variant: VariantFlow, lift: float) -> tuple[float | None, bool]:
         """Return the velocity in the unit shown."""
-        value, known = velocity_between(variant, lift)
+        value, known = contents.velocity_between(variant, lift)
         return value and value / scale, known
 
     series = [(v.name, partial(at, v)) for v in result.variants if v.port_velocity_m_s]
     notes = ("Flow at the reference over the port's stated cross-section.",)
     group = f"mean port velocity, {unit}"
-    return _over_lifts(group, series, common_lifts(result), display, digits=1, side=side, notes=notes)
+    return _over_lifts(group, series, contents.common_lifts(result), display, digits=1, side=side, notes=notes)
 
 
 def ratio_tables(comparison: Comparison, display: Display) -> list[Table]:
     """Return exhaust flow over intake flow, at equal lift and at equal share of peak lift."""
-    pairs = {pair[0].name: pair for pair in ratio_variants(comparison)}
-    series = [(name, partial(ratio_between, pair)) for name, pair in pairs.items()]
+    pairs = {pair[0].name: pair for pair in contents.ratio_variants(comparison)}
+    series = [(name, partial(contents.ratio_between, pair)) for name, pair in pairs.items()]
     words = "exhaust over intake at equal lift"
-    at_lift = _over_lifts(words, series, ratio_lifts(comparison), display, digits=2)
+    at_lift = _over_lifts(words, series, contents.ratio_lifts(comparison), display, digits=2)
     known = {(point.variant, point.at): point.ratio for point in comparison.ratio_at_fraction}
     rows = tuple(
         Row(_texts(percent_figure(at, 0), *(numeral(known.get((name, at)), 2) for name in pairs)))
@@ -555,15 +520,15 @@ _HORSEPOWER_W = 550 * 0.3048 * 4.4482216152605
 
 
 def power_figures(values_w: Sequence[float | None], display: Display) -> tuple[float | None, ...]:
-    """Return powers in the unit of `power_unit`; None where it does not fire."""
-    scale = _HORSEPOWER_W if power_unit(display) == "hp" else 1e3
+    """Return powers in the unit of `contents.power_unit`; None where it does not fire."""
+    scale = _HORSEPOWER_W if contents.power_unit(display) == "hp" else 1e3
     return tuple(None if value is None else value / scale for value in values_w)
 
 
 def engine_table(engine: EngineResult, display: Display) -> Table:
     """Return each state's engine and the peak of its brake estimate, without columns that nothing is known of."""
     size, cubic, digits = ("in³", 0.0254**3, 1) if display.lift == "in" else ("L", 1e-3, 3)
-    unit = power_unit(display)
+    unit = contents.power_unit(display)
     heads = (
         f"displacement, {size}", f"bore × stroke, {display.diameter}", "compression, ratio",
         f"intake cam, {display.lift}", f"exhaust cam, {display.lift}", f"peak power, {unit}", "at rpm",
@@ -607,9 +572,7 @@ def cam_flow_table(engine: EngineResult, display: Display) -> Table:
         more = speeds.get(variant.name)
         texts.append(numeral(variant.mach.speed_at_half_rpm, 0) if variant.mach else NOTHING)
         rows.append(Row(_texts(*texts, "" if more is None else signed_figure(more))))
-    groups = [
-        (f"{side} flow over the cam", head) for side in SIDES for head in (display.flow, "gain, %")
-    ]  # fmt: skip
+    groups = [(f"{side} flow over the cam", head) for side in SIDES for head in (display.flow, "gain, %")]
     groups += [("speed at Z = 0.5", "rpm"), ("speed at Z = 0.5", "change, %")]
     return Table("", None, (NAME, *(Column(head, group) for group, head in groups)), tuple(rows))
 
@@ -637,7 +600,7 @@ def speed_tables(engine: EngineResult, display: Display) -> list[Table]:
     tables = []
     for title, columns in (
         (f"Change over {first}, % (estimates of a model)", changes),
-        (f"Air-limited power, {power_unit(display)} (estimates)", powers),
+        (f"Air-limited power, {contents.power_unit(display)} (estimates)", powers),
     ):
         every = sorted({speed for _, known in columns for speed in known})
         # Counted from the highest, where the differences are.
@@ -670,7 +633,7 @@ def cam_band_tables(engine: EngineResult, display: Display) -> list[tuple[Table,
         before, bands = first.band_times[side], last.band_times[side]
         edges = [[edge for band in those for edge in (band.from_m, band.to_m)] for those in (before, bands)]
         same = first is not last and len(before) == len(bands)
-        same = same and all(abs(a - b) < SAME_M for a, b in zip(*edges, strict=True))
+        same = same and all(abs(a - b) < contents.SAME_M for a, b in zip(*edges, strict=True))
         states = [first, last] if same else [last]
         columns = [Column(f"lift, {display.lift}"), Column("crank, °"), Column("time, %")]
         columns += [Column(display.flow, f"mean flow, {display.flow}", state.name) for state in states]
@@ -680,7 +643,7 @@ def cam_band_tables(engine: EngineResult, display: Display) -> list[tuple[Table,
         for place, band in enumerate(bands):
             flows = [_band_flow(state, side, state.band_times[side][place]) for state in states]
             old, new = flows[0], flows[-1]
-            texts = [band_limits(("", band.from_m, band.to_m), display).removesuffix(f" {display.lift}")]
+            texts = [contents.band_limits(("", band.from_m, band.to_m), display).removesuffix(f" {display.lift}")]
             texts += [numeral(band.crank_deg, 0), percent_figure(band.share_of_period)]
             texts += [flow_text(flow, display) for flow in flows]
             texts += [signed_figure(new / old - 1 if old and new is not None else None)] if same else []
@@ -704,14 +667,12 @@ def _where_it_pays(side: Side, name: str, bands: Sequence[BandTime], display: Di
     if not known:
         return ""
     (smallest, least), (largest, most) = (choose(known, key=itemgetter(0)) for choose in (min, max))
+    here, there = (contents.band_limits(("", band.from_m, band.to_m), display) for band in (most, least))
     text = (
-        f"{side.capitalize()}, {name}: more flow pays most at {band_limits(('', most.from_m, most.to_m), display)} of "
-        f"lift, where the valve spends {100 * most.share_of_period:.0f} % of its open time and {100 * largest:.0f} % "
+        f"{side.capitalize()}, {name}: more flow pays most at {here} of lift, "
+        f"where the valve spends {100 * most.share_of_period:.0f} % of its open time and {100 * largest:.0f} % "
         f"of the flow over the cam passes: 1 % more flow there alone gives {largest:.2f} % more over the cam"
     )
     if smallest < largest:
-        text += (
-            f"; at {band_limits(('', least.from_m, least.to_m), display)}, where it spends "
-            f"{100 * least.share_of_period:.0f} % of the time, {smallest:.2f} %"
-        )
+        text += f"; at {there}, where it spends {100 * least.share_of_period:.0f} % of the time, {smallest:.2f} %"
     return text + "."

@@ -15,16 +15,7 @@ from flowkit.reports.contents import all_lifts, engine_inputs, power_words
 from flowkit.reports.labels import KEPT, gathered, method_words, not_assessed_words, sheet_of, sides_of
 from flowkit.reports.tables import Cell, Column, Row, Table
 from flowkit.units import UNITS, from_si
-from flowkit.wording import (
-    NOTHING,
-    Display,
-    display_of,
-    flow_text,
-    lift_text,
-    numeral,
-    pressure_words,
-    printable,
-)
+from flowkit.wording import NOTHING, Display, display_of, flow_text, lift_text, numeral, pressure_words, printable
 
 if TYPE_CHECKING:
     from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
@@ -216,11 +207,6 @@ def in_order(tables: Sequence[Table]) -> list[TableText]:
     return found
 
 
-def spaced(parts: Iterable[RenderableType]) -> Parts:
-    """Return parts with an empty line before each."""
-    return tuple(item for part in parts for item in ("", part))
-
-
 def capped(findings: Iterable[Finding]) -> list[Finding | str]:
     """Return each finding once, at most so many of a sheet, and in place of the rest how many there are."""
     shown: list[Finding | str] = []
@@ -358,7 +344,8 @@ def comparison_text(comparison: Comparison, display: str = "US", *, tables: bool
         ]
     found += derived.ratio_tables(comparison, units)
     doubts = findings_text(comparison.findings)
-    return (*answer, *spaced(in_order([table for table in found if table.rows])), *(["", *doubts] if doubts else []))
+    printed = (item for table in in_order([table for table in found if table.rows]) for item in ("", table))
+    return (*answer, *printed, *(["", *doubts] if doubts else []))
 
 
 def _answer(comparison: Comparison, display: Display) -> Parts:
@@ -411,9 +398,9 @@ def engine_text(result: EngineResult, display: str = "US", *, tables: bool = Fal
     parts += [""] if parts else []
     parts += [Prose(result.prediction, "bold"), ""] if result.prediction else []
     parts += [Prose(sentence, indent=2) for sentence in result.sentences]
-    engines = derived.engine_table(result, units)
-    first = [engines] if engines.rows else []
-    parts += [*spaced(in_order([*first, derived.cam_flow_table(result, units)])), ""]
+    for table in (derived.engine_table(result, units), derived.cam_flow_table(result, units)):
+        parts += ["", TableText(table)] if table.rows else []
+    parts.append("")
     found = findings_text(result.findings)
     if not tables:
         parts.append(Prose("Every figure, input and simplification of the model: --tables.", "dim"))

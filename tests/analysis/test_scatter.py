@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from flowkit.analysis.curves import resolution
-from flowkit.analysis.scatter import _AtOneLift, _fitted
+from flowkit.analysis.scatter import gamma_regression
 from flowkit.analysis.uncertainty import History, studentized_range, with_history
 from flowkit.model import CorrectedPoint
 from tests.analysis.heads import corrected
@@ -21,22 +21,21 @@ def table(seed: int, constant: float, per_slope: float):
     freedom = np.array([3.0, 4.0, 4.0, 5.0, 5.0, 5.0, 4.0])
     x = np.array([250.0, 160.0, 90.0, 40.0, 15.0, 5.0, 1.0]) ** 2
     squares = (constant + per_slope * x) * rng.chisquare(freedom)
-    rows = [_AtOneLift(s, f, {0: v}) for s, f, v in zip(squares, freedom, x, strict=True)]
-    return rows, squares / freedom, freedom, x
+    return squares, squares / freedom, freedom, x
 
 
 @pytest.mark.parametrize("seed", [1, 2, 5])
 def test_the_variance_function_is_that_of_a_gamma_regression(seed):
     # Source: statsmodels' generalised linear model, gamma family, identity link, weights ν/2
     models = pytest.importorskip("statsmodels.api")
-    rows, mean_squares, freedom, x = table(seed, 9e-6, 4e-10)
+    squares, mean_squares, freedom, x = table(seed, 9e-6, 4e-10)
     family = models.families.Gamma(link=models.families.links.Identity())
     design = np.column_stack([np.ones_like(x), x / x.mean()])
     start = np.array([mean_squares.mean() / 2, mean_squares.mean() / 2])
     fit = models.GLM(mean_squares, design, family=family, var_weights=freedom / 2).fit(start_params=start, maxiter=500)
     expected = fit.params / np.array([1.0, x.mean()])
     assert min(expected) > 0  # inside the bounds, where the two must agree
-    constant, per_slope, covariance = _fitted(rows)
+    constant, per_slope, covariance = gamma_regression(squares, freedom, x)
     assert [constant, per_slope] == pytest.approx(expected, rel=1e-4)
     # the library's covariance is for a dispersion of 1 (mean squares with ν/2 in the weights)
     theirs = fit.cov_params(scale=1.0) / np.outer([1.0, x.mean()], [1.0, x.mean()])
@@ -44,8 +43,8 @@ def test_the_variance_function_is_that_of_a_gamma_regression(seed):
 
 
 def test_a_flat_scatter_has_one_mean_where_there_are_two_lifts():
-    rows, mean_squares, freedom, _ = table(1, 9e-6, 0.0)
-    constant, per_slope, covariance = _fitted(rows[:2])
+    squares, mean_squares, freedom, x = table(1, 9e-6, 0.0)
+    constant, per_slope, covariance = gamma_regression(squares[:2], freedom[:2], x[:2])
     level = float(freedom[:2] @ mean_squares[:2] / freedom[:2].sum())
     assert (constant, per_slope) == (pytest.approx(level), 0.0)
     assert covariance[0, 0] == pytest.approx(2 * level**2 / freedom[:2].sum())

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from flowkit.analysis import compare
-from flowkit.analysis.areas import geometry_differs, valve_contradictions, valve_of
+from flowkit.analysis.areas import valve_findings, valve_of
 from flowkit.model import Conditions, ValveGeometry, Variant
 from tests.analysis.heads import TYPICAL, VALVE, corrected
 
@@ -31,7 +31,7 @@ def test_the_sheets_fill_up_what_the_job_does_not_state() -> None:
 
 def test_the_other_side_says_nothing() -> None:
     assert valve_of(variant(SHEET), "exhaust") == ValveGeometry()
-    assert valve_contradictions(variant(SHEET, replace(SHEET, stem_diameter_m=0.007)), "exhaust") == ()
+    assert valve_findings(variant(SHEET, replace(SHEET, stem_diameter_m=0.007)), "exhaust") == []
 
 
 @pytest.mark.parametrize(
@@ -46,7 +46,7 @@ def test_the_other_side_says_nothing() -> None:
 )
 def test_sheets_that_contradict_each_other(name: str, value: float, words: str) -> None:
     both = variant(SHEET, replace(SHEET, **{name: value}))
-    (found,) = valve_contradictions(both, "intake")
+    (found,) = valve_findings(both, "intake")
     assert (found.rule, found.severity, found.where) == ("valve-contradiction", "error", both.corrected[1].id)
     assert words in found.message
     assert found in compare([both], display="metric").findings
@@ -55,8 +55,7 @@ def test_sheets_that_contradict_each_other(name: str, value: float, words: str) 
 
 def test_a_job_that_contradicts_the_sheet() -> None:
     both = variant(SHEET, job=replace(VALVE, stem_m=0.007))
-    assert valve_contradictions(both, "intake") == ()
-    (found,) = geometry_differs(both, "intake")
+    (found,) = valve_findings(both, "intake")
     assert (found.rule, found.severity) == ("geometry-differs", "warning")
     assert "stem of 'a' is 7 mm in the job but 8 mm on the sheet" in found.message
     assert valve_of(both, "intake").stem_m == 0.007  # the job's value counts
@@ -65,5 +64,5 @@ def test_a_job_that_contradicts_the_sheet() -> None:
 
 def test_agreement_is_silent() -> None:
     rounded = replace(SHEET, valve_diameter_m=0.038 + 0.5e-6, seat_angle_deg=45.0 + 1e-7)
-    assert valve_contradictions(variant(SHEET, rounded, job=VALVE), "intake") == ()
+    assert valve_findings(variant(SHEET, rounded, job=VALVE), "intake") == []
     assert valve_of(variant(SHEET, rounded, job=VALVE), "intake") == VALVE

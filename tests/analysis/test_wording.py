@@ -142,9 +142,9 @@ def test_no_sides_no_words(key: str) -> None:
 
 
 def test_paper_leaves_out_the_keys_of_the_job_file() -> None:
-    from flowkit.analysis.gains import why_not_assessed
+    from flowkit.analysis.gains import WHY_NOT_ASSESSED
     from flowkit.wording import without_keys
 
-    assert "[bench]" in why_not_assessed()
-    assert without_keys(why_not_assessed()).endswith("or state the bench's own figure.")
+    assert "[bench]" in WHY_NOT_ASSESSED
+    assert without_keys(WHY_NOT_ASSESSED).endswith("or state the bench's own figure.")
     assert without_keys("A port (left) stays, as do 3 mm (0.118 in).") == "A port (left) stays, as do 3 mm (0.118 in)."

@@ -215,3 +215,22 @@ def test_flows_at_one_pressure_beside_rows_at_another(tmp_path: Path, line: str,
     # What the user states counts against the rows too.
     stated = flowkit.read(path, test_pressure="28 inH2O").findings
     assert any(finding.severity == "error" for finding in stated) == (errors > 0)
+
+
+@pytest.mark.parametrize("order", [(0, 1, 2, 3), (0, 2, 1, 3)])
+def test_each_side_has_lifts_of_its_own(tmp_path: Path, order: tuple[int, ...]) -> None:
+    columns = [
+        ["Intake lift (mm)", "2", "4", "6"],
+        ["Exhaust lift (mm)", "1", "3", "5"],
+        ["Intake CFM", "60", "110", "150"],
+        ["Exhaust CFM", "50", "90", "120"],
+    ]
+    rows = ["28 inH2O", *(",".join(columns[at][row] for at in order) for row in range(4))]
+    (tmp_path / "s.csv").write_text("\n".join(rows), encoding="utf-8")
+    result = flowkit.read(tmp_path / "s.csv")
+    assert not any(finding.severity == "error" for finding in result.findings)
+    lifts = {t.side: [p.lift_m for p in t.points] for t in result.tests}
+    assert lifts == {
+        "intake": pytest.approx([0.002, 0.004, 0.006]),
+        "exhaust": pytest.approx([0.001, 0.003, 0.005]),
+    }

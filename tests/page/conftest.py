@@ -66,8 +66,7 @@ def serving() -> Iterator[Callable[[Path], str]]:
     """Serve folders from threads of the tests: the very app behind the very guard, without a start of Python."""
     import uvicorn
 
-    from flowkit.page.routes import make_app
-    from flowkit.page.security import Guard
+    from flowkit.page.routes import Guard, make_app
     from flowkit.page.server import _listen
     from flowkit.page.workspace import Workspace
 

@@ -24,8 +24,7 @@ import tomlkit
 from starlette.testclient import TestClient
 
 import flowkit
-from flowkit.page.routes import make_app
-from flowkit.page.security import Guard
+from flowkit.page.routes import Guard, make_app
 from flowkit.page.workspace import Workspace
 from flowkit.samples import sample_folder
 
@@ -379,7 +378,7 @@ def test_a_hundred_states_are_kept_and_no_more(folder: Path) -> None:
         document.change(None, edit)
     undone = 0
     while document.around()[0] is not None:
-        document.undo(None)
+        document.step(None, -1)
         undone += 1
     assert undone == 100
     assert tomlkit.parse((folder / "job.toml").read_text())["job"]["number"] == "29"
@@ -459,7 +458,7 @@ def test_killed_at_every_write_the_job_file_is_the_old_or_the_new_one(folder: Pa
 
         document = JobDocument(folder / "job.toml")
         if text == new:
-            document.undo(None)
+            document.step(None, -1)
             assert (folder / "job.toml").read_text() == old
         if ended == 0:
             break

@@ -103,6 +103,11 @@ class Column:
         """Whether its headings say that it was corrected or worked out."""
         return bool(self.treatment) and not self.raw
 
+    def refuse(self, table: Table, what: str) -> Finding:
+        """Ask about its heading."""
+        self.role = "trouble"
+        return unreadable(self.source(table), what)
+
     def leave_out(self, why: str) -> None:
         """Leave it out."""
         self.role, self.why = "ignored", why
@@ -120,11 +125,11 @@ def describe(
         _first_role(table, column)
     for column in columns:
         _take_words(table, column)
-    findings = []
-    for column in columns:
-        if column.trouble:
-            what = f"the column headed {column.text!r} cannot be placed: {column.trouble[0]}; {SET_HEADING}"
-            findings.append(unreadable(column.source(table), what))
+    findings = [
+        c.refuse(table, f"the column headed {c.text!r} cannot be placed: {c.trouble[0]}; {SET_HEADING}")
+        for c in columns
+        if c.trouble
+    ]
     flows = [c for c in columns if c.role in ("flow", "named", "bare")]
     letters = [c for c in flows if c.letter]
     if len(letters) == 1 < len(flows) and letters[0].own == ("letter",) and not (letters[0].port or letters[0].run):
@@ -138,7 +143,7 @@ def describe(
             if ratios and all(isclose(ratio, 1 / 25.4, rel_tol=0.05) for ratio in ratios):
                 column.leave_out("a second column of lifts")
                 column.code = None
-    findings += name_columns(table, columns, side, words)
+    findings += name_columns(table, [column for column in columns if column.role in _OPEN], side, words)
     _take_tests_for_runs(table, columns)
     _decide_unknown(table, columns, lone=bool(side and flow_unit))
     _check_arithmetic(table, columns)
@@ -373,8 +378,9 @@ def _letters(table: Table, index: int) -> str:
 def _all_percent(table: Table, index: int) -> bool:
     """Whether the numbers of a column are all shown as percentages."""
     view = table.view
-    rows = [row for row in range(table.first, table.last + 1) if isinstance(view.value(row, index), float)]
-    return bool(view.grid.percent_cells and rows) and all(view.percent(row, index) for row in rows)
+    lifts = range(table.first, table.last + 1) if view.grid.percent_cells else ()
+    rows = [row for row in lifts if isinstance(view.value(row, index), float)]
+    return bool(rows) and all(view.percent(row, index) for row in rows)
 
 
 def _cells_of_other_units(table: Table, index: int) -> bool:
@@ -719,9 +725,7 @@ def _decide_group(table: Table, group: list[Column]) -> list[Finding]:
     names = " and ".join(repr(column.text or "no heading") for column in group)
     who = f"are both {first.side or ''} {first.port or ''} run {first.run or 1}".replace("  ", " ")
     said = who if first.side or first.port else "could each be the flow"
-    for column in group:
-        column.role = "trouble"
-    return [unreadable(group[0].source(table), f"the columns headed {names} {said}; {SET_HEADING}")]
+    return [column.refuse(table, f"the columns headed {names} {said}; {SET_HEADING}") for column in group][:1]
 
 
 def _one_pressure(table: Table, group: list[Column]) -> list[Column]:
@@ -758,8 +762,7 @@ def _ask_for_states(table: Table, columns: Sequence[Column]) -> list[Finding]:
             may = "be a limit or one of several readings" if limit else "name a state, or how the figures were made"
             remedy = f"say which {'test' if limit else 'state'} each column beside it is"
             what = f"{column.variant!r} in the heading {column.text!r} may {may}; {remedy}"
-            findings.append(unreadable(column.source(table), what))
-            column.role = "trouble"
+            findings.append(column.refuse(table, what))
     return findings
 
 

@@ -1,9 +1,7 @@
 """Which test a column is: the letters, numbers and words of all headings weighed together.
 
-A letter or a number says little by itself. ``E`` beside ``I`` is the exhaust, beside ``A`` it
-depends on the language, beside ``F`` it names a port; 2 is a port where a side is known. So
-every reading that makes all columns of a table different, and agrees with the language of the
-sheet, is weighed, and where two remain the sheet is asked about.
+A letter or a number says little by itself: ``E`` beside ``I`` is the exhaust, beside ``A`` it depends on the language,
+beside ``F`` it names a port; 2 is a port where a side is known. Where two readings remain the sheet is asked about.
 """
 
 from __future__ import annotations
@@ -13,7 +11,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from flowkit.importers.words.items import SET_HEADING, unreadable
+from flowkit.importers.words.items import SET_HEADING
 from flowkit.importers.words.vocabulary import LANGUAGES, SIDE_CODES
 from flowkit.model import Finding, Side
 
@@ -22,8 +20,8 @@ if TYPE_CHECKING:
     from flowkit.importers.tables.find import Table
 
 
-_OPEN = ("flow", "named", "unknown", "bare", "reading")
 MOST_PORTS = 16  # a larger number alone is no port's
+_LIKE_RUNS = "like 'Intake 1' or 'Run 1'"
 _PAIRS = (("i", "e"), ("e", "a"), ("a", "e"), ("a", "s"), ("i", "u"), ("d", "w"), ("i", "a"))
 
 
@@ -40,24 +38,27 @@ def resolve_codes(codes: Iterable[str], languages: Iterable[str]) -> dict[str, S
     return readings[0] if most >= 2 * max(others, default=-1) and all(r == readings[0] for r in readings) else None
 
 
-def name_columns(table: Table, columns: Sequence[Column], side: Side | None, words: Sequence[str]) -> list[Finding]:
-    """Give every column its side, port, head and state, as far as all headings together tell."""
-    flows = [column for column in columns if column.role in _OPEN]
-    _place_letters(flows, words, side)
+def name_columns(table: Table, flows: Sequence[Column], side: Side | None, words: Sequence[str]) -> list[Finding]:
+    """Give columns that may be flows their side, port, head and state, as far as all headings together tell."""
+    _place_letters(flows, side)
     if side is None:
         _split_sides(flows)
     findings = _place_codes(table, flows, words, side)
-    _place_positions(flows)
+    placed = [column for column in flows if column.position]
+    heads = any(column.port or column.bare for column in placed)
+    for column in placed:  # left, rear and the like: heads where ports are numbered beside them, else ports
+        if heads or column.port:
+            column.head = column.head or column.position
+        else:
+            column.port = column.position
     _split_numbers(flows, side)
     findings += _place_numbers(table, flows, side)
     return findings + _ask_odd_numbers(table, flows)
 
 
-def _place_letters(flows: Sequence[Column], words: Sequence[str], side: Side | None) -> None:
+def _place_letters(flows: Sequence[Column], side: Side | None) -> None:
     """Take single letters for sides where they are a pair of sides, else for ports."""
     letters = {column.letter.casefold() for column in flows if column.letter}
-    if not letters:
-        return
     if letters == {"s", "p"} and any(column.side or column.code for column in flows):
         return  # stock and ported, or a secondary and a primary port: asked about
     sided = letters <= set(SIDE_CODES) and any(letters == set(pair) for pair in _PAIRS)
@@ -79,21 +80,17 @@ def _place_letters(flows: Sequence[Column], words: Sequence[str], side: Side | N
 def _split_sides(flows: Sequence[Column]) -> None:
     """Part ``Stk I, Stk E, Ported I, Ported E`` into states and sides."""
     named = [column for column in flows if column.variant and not (column.side or column.code or column.port)]
-    pairs: dict[str, list[Column]] = {}
+    pairs: dict[str, list[str]] = {}
     for column in named:
         name, _, letter = column.variant.rpartition(" ")
-        if len(letter) == 1 and letter.isupper():
-            pairs.setdefault(name.casefold(), []).append(column)
-    if named and sum(map(len, pairs.values())) == len(named):
-        letters = [tuple(column.variant[-1].casefold() for column in pair) for pair in pairs.values()]
-        if (
-            all(name for name in pairs)
-            and all(set(pair) == set(letters[0]) for pair in letters)
-            and letters[0] in _PAIRS
-        ):
-            for column in named:
-                column.variant, _, letter = column.variant.rpartition(" ")
-                column.code = letter.casefold()
+        if not name or len(letter) != 1 or not letter.isupper():
+            return
+        pairs.setdefault(name.casefold(), []).append(letter.casefold())
+    letters = {tuple(sorted(pair)) for pair in pairs.values()}
+    if len(letters) == 1 and any(letters == {tuple(sorted(pair))} for pair in _PAIRS):
+        for column in named:
+            column.variant, _, letter = column.variant.rpartition(" ")
+            column.code = letter.casefold()
 
 
 def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], side: Side | None) -> list[Finding]:
@@ -106,37 +103,20 @@ def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], si
     if beside and all(re.search(r"(?<![^\W\d_])in(?![^\W\d_])", c.text, re.IGNORECASE) for c in nameless):
         for column in nameless:
             column.side = "intake"  # "Flow in CFM" beside "Flow ex CFM"
-    coded = [column for column in flows if column.code is not None and column.side is None]
-    if not coded:
-        return []
-    codes = {column.code for column in coded if column.code}
-    said = {column.side for column in flows if column.side}
-    sides = resolve_codes(codes, words)
-    if (codes == {"in"} and side != "exhaust") or (sides is None and codes == {"e"} and said == {"intake"}):
+    coded = [(column, column.code) for column in flows if column.code is not None and column.side is None]
+    codes = {code for _, code in coded}
+    sides = resolve_codes(codes, words) if coded else None
+    beside_intake = sides is None and codes == {"e"} and {c.side for c in flows if c.side} == {"intake"}
+    if (codes == {"in"} and side != "exhaust") or beside_intake:
         sides = {"in": "intake", "e": "exhaust"}
     findings = []
-    for column in coded:
+    for column, code in coded:
         if sides is None:
-            what = (
-                f"the letter {str(column.code).upper()!r} in {column.text!r} may be intake or exhaust, depending on "
-                f"the language; {SET_HEADING}"
-            )
-            findings.append(unreadable(column.source(table), what))
-            column.role = "trouble"
+            what = f"the letter {code.upper()!r} in {column.text!r} may be intake or exhaust, depending on the language"
+            findings.append(column.refuse(table, f"{what}; {SET_HEADING}"))
         else:
-            column.side = sides[str(column.code)]
+            column.side = sides[code]
     return findings
-
-
-def _place_positions(flows: Sequence[Column]) -> None:
-    """Take left, rear and the like for heads where ports are numbered beside them, else for ports."""
-    placed = [column for column in flows if column.position]
-    heads = any(column.port or column.bare for column in placed)
-    for column in placed:
-        if heads or column.port:
-            column.head = column.head or column.position
-        else:
-            column.port = column.position
 
 
 _TAIL = re.compile(r"^(?P<name>.*\D)\s*#?(?P<number>\d{1,2})$")
@@ -156,11 +136,12 @@ def _split_numbers(flows: Sequence[Column], side: Side | None) -> None:
         for match in matches:
             names.setdefault(match["name"].strip().casefold(), []).append(match["number"])
         sets = {tuple(sorted(numbers)) for numbers in names.values()}
-        dashed = len(names) > 1 and all(re.search(r"\s[-–]\s?\d+$", column.variant) for column in named)  # "Stock - 1"
+        parted = len(names) > 1
+        dashed = parted and all(re.search(r"\s[-–]\s?\d+$", column.variant) for column in named)  # "Stock - 1"
         marked = dashed or (pattern is _LEAD and all(match["mark"].strip() for match in matches))
-        several = len(names) > 1 and len(next(iter(sets))) > 1
+        states = parted and any(column.state for column in named) and not any("variant" in c.own for c in named)
         sided = side is not None or all(column.side for column in named)
-        states = len(names) > 1 and any(column.state for column in named) and not any("variant" in c.own for c in named)
+        several = parted and len(next(iter(sets))) > 1
         if len(sets) == 1 and (several or (sided and (marked or states))):
             for column, match in zip(named, matches, strict=True):
                 column.variant, column.port = match["name"].strip().removesuffix(")").rstrip(" -–:("), match["number"]
@@ -171,36 +152,33 @@ def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> 
     """Take a number over a column for its port where the side is known; alone it may be anything."""
     asked: dict[str, Finding] = {}
     for column in flows:
-        if column.bare is None or column.role == "trouble":
-            continue
         number = column.bare
-        if not number.isdecimal() and (column.side or side) and not (column.variant or column.state):
-            column.variant, column.state, column.bare = number, True, None  # a valve's size heads the state
-            column.role = "named" if column.role == "bare" else column.role
+        if number is None or column.role == "trouble":
             continue
-        if (not number.isdecimal() or len(number) > 2) and (column.variant or column.state):
+        whole = number.isdecimal()
+        if not whole and (column.side or side) and not (column.variant or column.state):
+            column.variant, column.state, column.bare = number, True, None  # a valve's size heads the state
+        elif (not whole or len(number) > 2) and (column.variant or column.state):
             column.variant = f"{column.variant} {number}".strip()
+            continue
         elif (
             (column.side or side or column.marked or column.head)
             and column.port is None
-            and not (number.isdecimal() and int(number) > MOST_PORTS)  # "CFM (28)"
+            and not (whole and int(number) > MOST_PORTS)  # "CFM (28)"
         ):
             column.port = number
-            column.role = "named" if column.role == "bare" else column.role
         elif column.variant and column.port is None:
             column.variant = f"{column.variant} {number}"
+            continue
         elif column.role in ("bare", "flow", "named"):
-            what = (
-                f"the heading {column.text!r} may be a port, a run or something else; "
-                f"{SET_HEADING}, like 'Intake 1' or 'Run 1'"
-            )
-            asked.setdefault(column.text, unreadable(column.source(table), what))
-            column.role = "trouble"
+            what = f"the heading {column.text!r} may be a port, a run or something else; {SET_HEADING}, {_LIKE_RUNS}"
+            asked.setdefault(column.text, column.refuse(table, what))
+        column.role = "named" if column.role == "bare" else column.role
     return list(asked.values())
 
 
 _EDITION = re.compile(r"v ?\d+", re.IGNORECASE)
-_COUNTED = re.compile(r"\d+(?:st|nd|rd|th)|first|second|third|fourth", re.IGNORECASE)
+_COUNTED = re.compile(r"\d+(?:st|nd|rd|th)|first|second|third|fourth|[1-9]\.\d", re.IGNORECASE)
 _YEARS = range(1950, 2100)
 
 
@@ -218,12 +196,7 @@ def _ask_odd_numbers(table: Table, flows: Sequence[Column]) -> list[Finding]:
             or _COUNTED.fullmatch(column.variant)
             or re.match(r"[x×*] ?\d", f"{port} {column.variant}".strip(), re.IGNORECASE)
             or (column.head and re.search(rf"\d{re.escape(column.head)}\b", column.text))
-            or re.fullmatch(r"[1-9]\.\d", column.variant)
         ):
-            what = (
-                f"the heading {column.text!r} may name a port, a run, a size or a state; {SET_HEADING}, "
-                "like 'Intake 1' or 'Run 1'"
-            )
-            findings.append(unreadable(column.source(table), what))
-            column.role = "trouble"
+            what = f"the heading {column.text!r} may name a port, a run, a size or a state; {SET_HEADING}, {_LIKE_RUNS}"
+            findings.append(column.refuse(table, what))
     return findings

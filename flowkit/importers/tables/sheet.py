@@ -9,24 +9,13 @@ from operator import attrgetter
 
 from flowkit.importers.files.grid import Grid
 from flowkit.importers.mapping import Stated
+from flowkit.importers.tables import find
 from flowkit.importers.tables.assemble import Place, assemble, split_runs, without_zeros
 from flowkit.importers.tables.columns import RAW, Column, describe
-from flowkit.importers.tables.find import (
-    BLANK_DEPTH,
-    CONDITION_KINDS,
-    GAP_WIDTH,
-    HEADED,
-    UNIT_HEADED,
-    Table,
-    find_tables,
-    is_line_across,
-    lift_cells,
-)
-from flowkit.importers.tables.lifts import Lifts, read_lifts
+from flowkit.importers.tables.find import CONDITION_KINDS, HEADED, UNIT_HEADED, Table
 from flowkit.importers.tables.lines import VALVE_SIZE, Key, Line, Metadata, Scope, read_metadata, scopes
 from flowkit.importers.tables.names import resolve_codes
-from flowkit.importers.tables.proposal import has_numbers
-from flowkit.importers.tables.readings import Draft, TableReader
+from flowkit.importers.tables.readings import Draft, Lifts, TableReader, read_lifts
 from flowkit.importers.tables.view import View, upright
 from flowkit.importers.words.items import BY_HAND, CONTRADICTED, Item, Written, read_item, refused, unreadable
 from flowkit.importers.words.labels import LEFT_OUT, parse_label
@@ -36,9 +25,9 @@ from flowkit.importers.words.vocabulary import SIDE_KINDS, fold
 from flowkit.model import Finding, FlowTest, Side
 from flowkit.units import FLOW_QUANTITIES, from_si, measures
 
-ROUNDED, FAR_APART = 0.02, 0.1  # how far a row's test pressure may be from that of a corrected flow; from a nominal one
 SHOWN = 5  # cells named one by one before the rest are counted
 UNHEADED_SEARCH = 60  # rows and columns of a sheet without lifts that are looked at for words of flow
+ROUNDED, FAR_APART = 0.02, 0.1  # how far a row's test pressure may be from that of a corrected flow; from a nominal one
 _WHO = attrgetter("side", "port", "run", "head")
 _GENERIC = re.compile(
     r"(sheet|tabelle|tabellenblatt|blatt|feuil|feuille|hoja|foglio|worksheet|page|seite|data|daten|donnees|datos|dati|table)\s*\d*"
@@ -74,61 +63,19 @@ def sheet_name(name: str | None) -> SheetName:
         return SheetName(port=clean, position=True)  # RH beside LH: nobody names a worksheet after the air
     if not label.names:
         own = label.kind != "flow" and bool(label.kind or label.rest or label.bare)
-        says = bool(label.kind not in (None, "flow") or label.rest or label.bare)
-        return SheetName(whole=verbatim if own or says else None, rest=verbatim if own else None)
-    rest = label.rest or None
+        says = own or bool(label.rest or label.bare)
+        return SheetName(whole=verbatim if says else None, rest=verbatim if own else None)
     head = label.head or (label.position if label.port else None)
     port = label.port or (label.position if not head else None)
     alone = port is not None and port == label.position
-    return SheetName(verbatim if rest else None, rest, label.side, port, label.run, label.code, head, alone)
+    whole, rest = (verbatim, label.rest) if label.rest else (None, None)
+    return SheetName(whole, rest, label.side, port, label.run, label.code, head, alone)
 
 
 def file_variant(file: str) -> str:
     """Return the variant a file is named after: its name without folder and ending."""
     name = file.replace("\\", "/").rpartition("/")[2]
     return name.rpartition(".")[0] or name or file
-
-
-def hidden_content(grid: Grid) -> list[Finding]:
-    """Report hidden rows and columns that hold something."""
-    rows = [row for row in sorted(grid.hidden_rows) if row < len(grid.rows) and set(grid.rows[row]) - {None}]
-    columns = [
-        c for c in sorted(grid.hidden_columns) if any(grid.value(r, c) is not None for r in range(len(grid.rows)))
-    ]
-    found = []
-    for name, places in (("row", rows), ("column", columns)):
-        if places:
-            some = f"{len(places)} hidden {name}s hold values and were"
-            which = some if len(places) > 1 else f"a hidden {name} holds values and was"
-            what = f"{which} left out; if it belongs to the test, say in the job file which cells hold what (columns)"
-            where = grid.source(*((places[0], 0) if name == "row" else (0, places[0])))
-            found.append(Finding("hidden-content", "warning", where, what))
-    return found
-
-
-def formula_gaps(reading: SheetReading) -> list[Finding]:
-    """Report formulas without a computed value where a value was wanted."""
-    grid = reading.grid
-    if not grid.formula_gaps:
-        return []
-    unwanted: set[tuple[int, int]] = set()
-    for entry in reading.tables:
-        table = entry.table
-        columns = [c.index for c in entry.columns if c.kind in LEFT_OUT or c.role == "ignored"]
-        unwanted |= {table.view.place(row, index) for index in columns for row in range(table.first, table.last + 1)}
-        rows = [row for row, label in table.named.items() if label.kind in LEFT_OUT]
-        for row in range(table.last + 1, min(table.last + 4, len(table.view.rows))):  # headed as an average or a gain
-            labels = [label for label in table.view.labels(row)[table.left : table.axis.column + 1] if label]
-            rows += [row] * any(label.kind in LEFT_OUT or "average" in label.kinds for label in labels)
-        unwanted |= {table.view.place(row, index) for row in rows for index in range(table.left, table.right + 1)}
-    cells = sorted(grid.formula_gaps - unwanted)
-    remedy = "open and save it in the spreadsheet program"
-    what = f"this formula has no computed value in the file; {remedy}"
-    found = [Finding("not-a-number", "error", grid.source(*cell), what) for cell in cells[:SHOWN]]
-    if len(cells) > SHOWN:
-        rest = f"{len(cells) - SHOWN} more formulas of this sheet have no computed value"
-        found.append(Finding("not-a-number", "error", grid.source(*cells[SHOWN]), f"{rest}; {remedy}"))
-    return found
 
 
 @dataclass(slots=True)
@@ -161,35 +108,32 @@ class SheetReading:
 def read_sheet(grid: Grid, stated: Stated, general: Mapping[Key, Item] | None = None) -> SheetReading:
     """Read one grid by its own headings; `general` is what other worksheets say of the whole file."""
     view = upright(grid)
-    reading = SheetReading(grid, view)
-    reading.findings += hidden_content(grid) + struck_content(grid)
-    tables = find_tables(view)
-    unclear = [table for table in tables if table.axis.reason == "?"]
+    reading = SheetReading(grid, view, findings=_left_out(grid))
+    found = find.find_tables(view)
+    tables = [table for table in found if table.axis.reason != "?"]
+    unclear = [table for table in found if table.axis.reason == "?"]
     for table in unclear:
         what = "this table can be read with the lifts down or across; say which numbers are lifts"
         reading.findings.append(unreadable(table.view.source(table.row, table.axis.column), what))
-    tables = [table for table in tables if table.axis.reason != "?"]
-    if not tables:
-        reading.metadata = read_metadata(view, _taken(view, unclear), stated.units)
-        if not unclear:
-            _refuse_unheaded(reading)
-        return reading
     before = list(reading.findings)
-    reader = _read_tables(reading, tables, unclear, stated, general)
+    empty = _read_tables(reading, tables, unclear, stated, general)
     lines = {id(e.table) for e in reading.tables if e.reason == "no table" and len(e.table.axis.rows) < 3}
     if 0 < len(lines) < len(tables):  # one number or two under a text were lines of the sheet, and no table
         reading.findings, reading.tables = before, []
         tables = [table for table in tables if id(table) not in lines]
-        reader = _read_tables(reading, tables, unclear, stated, general)
+        empty = _read_tables(reading, tables, unclear, stated, general)
     reading.tables = [entry for entry in reading.tables if entry.reason != "no table"]
-    reading.findings += _unread_beside(reading)
-    for place in reader.empty:
+    for entry in reading.tables:
+        if entry.tests and not entry.table.view.turned:
+            reading.findings += _unread_below(reading, entry) + _unread_beside(reading, entry)
+    for place in empty:
         what = "this table has lifts but no flows yet"
         filled = Finding("column-ignored", "note", place, f"{what} and was left out")
         reading.findings.append(filled if reading.tests else refused(place, f"{what}; fill them in"))
     if not reading.tables and not any(finding.severity == "error" for finding in reading.findings):
         _refuse_unheaded(reading)
-    reading.findings += formula_gaps(reading)
+    if tables:
+        reading.findings += _formula_gaps(reading)
     refuse_twins(reading)
     return reading
 
@@ -200,115 +144,29 @@ def _read_tables(
     unclear: Sequence[Table],
     stated: Stated,
     general: Mapping[Key, Item] | None,
-) -> _SheetReader:
-    """Read what is around the tables, then each of them."""
+) -> list[str]:
+    """Read what is around the tables, then each of them; return where those are that have no flows yet."""
     view, grid = reading.view, reading.grid
-    said = read_metadata(view, _taken(view, [*tables, *unclear]), stated.units)
+    taken: list[list[tuple[int, int]]] = [[] for _ in view.rows]  # the columns of each row that belong to tables
+    for table in [*tables, *unclear]:
+        top, left, bottom, right = table.corners()
+        for row in range(top, min(bottom + 1, len(taken))):
+            if not (table.view.turned and _is_line(table, row)):
+                taken[row].append((left, right))
+    said = read_metadata(view, taken, stated.units)
     reading.metadata = said
-    reading.findings += said.findings
+    if not tables:
+        return []
     words = list(said.words)
     for table in tables:
-        for row in table.headers:
-            for label in table.view.labels(row)[table.left : table.right + 1]:
-                words += label.languages if label is not None else ()
-        for label in table.named.values():
-            words += label.languages
+        labels = [label for row in table.headers for label in table.view.labels(row)[table.left : table.right + 1]]
+        words += [word for label in [*labels, *table.named.values()] if label is not None for word in label.languages]
     scoped, clashes = scopes(tables, said)
-    reading.findings += clashes
-    for scope in scoped:
-        scope.items = {**(general or {}), **scope.items}
-    reader = _SheetReader(reading, sheet_name(grid.sheet and str(view.meant(grid.sheet))), words, stated)
-    for table, scope, title in zip(tables, scoped, _title_variants(scoped, said.lines), strict=True):
-        reading.tables.append(reader.read(table, scope.items, title))
-    return reader
-
-
-def _unread_beside(reading: SheetReading) -> list[Finding]:
-    """Ask about columns of numbers right beside a table, in its rows, that nothing explains."""
-    view, found = reading.view, []
-    known = {(entry.row, entry.column) for entry in reading.metadata.placed}
-    corners = [entry.table.corners() for entry in reading.tables if not entry.table.view.turned]
-    for entry in reading.tables:
-        table = entry.table
-        if table.view.turned or not entry.tests:
-            continue
-        found += _unread_below(reading, entry, known)
-        for column in range(table.right + 1, min(table.right + 2 + GAP_WIDTH, view.width)):
-            if any(left <= column <= right and table.first <= bottom for _, left, bottom, right in corners):
-                break
-            label = view.label(table.row, column)
-            if label is not None and (label.foreign or label.kind in LEFT_OUT | {"notes"}):
-                continue
-            rows = [row for row in table.axis.rows if view.kinds[row][column] == "n" and (row, column) not in known]
-            if len(rows) > 2 and 2 * len(rows) > len(table.axis.rows):
-                what = "the numbers from here down are beside a table, and nothing says what they are"
-                found.append(
-                    unreadable(view.source(rows[0], column), f"{what}; say which test it is, or leave them out")
-                )
-                break
-    return found
-
-
-def _unread_below(reading: SheetReading, entry: TableReading, known: set[tuple[int, int]]) -> list[Finding]:
-    """Name a row right under a table with a number under its flows that gave no point: ``6 (recheck) | 113.2``."""
-    view, bottom, lift = reading.view, entry.table.bottom, entry.table.axis.column
-    flows = [c.index for c in entry.columns if c.role == "flow"]
-    below = range(bottom + 1, min(bottom + 2 + BLANK_DEPTH, len(view.rows)))
-    row = next((row for row in below if any(view.kinds[row][c] == "n" for c in flows)), None)
-    inside = row is None or any(other.table.top <= row <= other.table.bottom for other in reading.tables)
-    if row is None or inside or any((row, column) in known for column in flows):
-        return []
-    lead = as_text(view.value(row, lift))
-    if all(view.kinds[row][column] == "n" for column in (lift, *flows)):
-        what = (
-            "from here on numbers are under the columns of the table above and gave no points; say which test they are"
-        )
-        return [unreadable(view.source(row, lift), f"{what}, or leave them out")]
-    what = f"this row has figures under the flows and gave no point: its lift is {lead!r}"
-    if lead[:1].isdigit():
-        return [Finding("not-a-number", "error", view.source(row, lift), f"{what}; {BY_HAND}")]
-    return [Finding("column-ignored", "note", view.source(row, flows[0]), what)] if row == bottom + 1 else []
-
-
-def struck_content(grid: Grid) -> list[Finding]:
-    """Report cells that are struck through."""
-    cells = sorted(cell for cell in grid.struck if grid.value(*cell) is not None)
-    if not cells:
-        return []
-    count = "a cell is" if len(cells) == 1 else f"{len(cells)} cells are"
-    what = f"{count} struck through and gave no point: whoever wrote the sheet withdrew it"
-    return [Finding("struck-out", "note", grid.source(*cells[0]), what)]
-
-
-def _refuse_unheaded(reading: SheetReading) -> None:
-    """Refuse a sheet that mentions flow and has columns of numbers but no heading of lifts."""
-    if reading.grid.formula_gaps and lift_cells(reading.view):
-        reading.findings += formula_gaps(reading)
-    if any(f.severity == "error" for f in reading.findings) or not has_numbers(reading.view):
-        return
-    view = reading.view
-    for row in range(min(len(view.rows), UNHEADED_SEARCH)):
-        for column in range(min(view.width, UNHEADED_SEARCH)):
-            label = view.label(row, column)
-            if label is None:
-                continue
-            flow = measures(label.unit, *FLOW_QUANTITIES)
-            if flow or label.kind == "flow" or (label.side is not None and not label.rest):
-                what = "this sheet mentions flow, but none of its columns or rows of numbers is headed as lift"
-                reading.findings.append(unreadable(view.source(row, column), what))
-                return
-
-
-def _taken(view: View, tables: Sequence[Table]) -> list[list[tuple[int, int]]]:
-    """For each row of the grid the columns that belong to tables."""
-    taken: list[list[tuple[int, int]]] = [[] for _ in view.rows]
-    for table in tables:
-        top, left, bottom, right = table.corners()
-        aside = {row for row in range(top, bottom + 1) if table.view.turned and _is_line(table, row)}
-        for row in range(top, min(bottom + 1, len(taken))):
-            if row not in aside:
-                taken[row].append((left, right))
-    return taken
+    reading.findings += said.findings + clashes
+    reader = _Reader(reading, sheet_name(grid.sheet and str(view.meant(grid.sheet))), words, stated)
+    for scope, title in zip(scoped, _title_variants(scoped, said.lines), strict=True):
+        reading.tables.append(reader.read(scope.table, {**(general or {}), **scope.items}, title))
+    return reader.empty
 
 
 def _is_line(table: Table, row: int) -> bool:
@@ -318,48 +176,164 @@ def _is_line(table: Table, row: int) -> bool:
     if column == table.axis.column or column in table.headers:
         return False
     label = next((said for at in range(table.axis.first) if (said := view.label(at, column)) is not None), None)
-    return label is not None and label.kind in CONDITION_KINDS and is_line_across(view, table.axis, column)
+    return label is not None and label.kind in CONDITION_KINDS and find.is_line_across(view, table.axis, column)
+
+
+# What is left out, or not read.
+
+
+def _left_out(grid: Grid) -> list[Finding]:
+    """Report hidden rows and columns that hold something, and cells that are struck through."""
+    rows = [row for row in sorted(grid.hidden_rows) if row < len(grid.rows) and set(grid.rows[row]) - {None}]
+    columns = [
+        c for c in sorted(grid.hidden_columns) if any(grid.value(r, c) is not None for r in range(len(grid.rows)))
+    ]
+    found = []
+    for name, places in (("row", [(row, 0) for row in rows]), ("column", [(0, column) for column in columns])):
+        if places:
+            some = f"{len(places)} hidden {name}s hold values and were"
+            which = some if len(places) > 1 else f"a hidden {name} holds values and was"
+            what = f"{which} left out; if it belongs to the test, say in the job file which cells hold what (columns)"
+            found.append(Finding("hidden-content", "warning", grid.source(*places[0]), what))
+    struck = sorted(cell for cell in grid.struck if grid.value(*cell) is not None)
+    if struck:
+        count = "a cell is" if len(struck) == 1 else f"{len(struck)} cells are"
+        what = f"{count} struck through and gave no point: whoever wrote the sheet withdrew it"
+        found.append(Finding("struck-out", "note", grid.source(*struck[0]), what))
+    return found
+
+
+def _formula_gaps(reading: SheetReading) -> list[Finding]:
+    """Report formulas without a computed value where a value was wanted."""
+    grid, unwanted = reading.grid, set[tuple[int, int]]()
+    for entry in reading.tables if grid.formula_gaps else ():
+        table = entry.table
+        view, wide = table.view, range(table.left, table.right + 1)
+        columns = [c.index for c in entry.columns if c.kind in LEFT_OUT or c.role == "ignored"]
+        unwanted |= {view.place(row, index) for index in columns for row in range(table.first, table.last + 1)}
+        rows = [row for row, label in table.named.items() if label.kind in LEFT_OUT]
+        for row in range(table.last + 1, min(table.last + 4, len(view.rows))):  # headed as an average or a gain
+            labels = view.labels(row)[table.left : table.axis.column + 1]
+            if any(label and (label.kind in LEFT_OUT or "average" in label.kinds) for label in labels):
+                rows.append(row)
+        unwanted |= {view.place(row, index) for row in rows for index in wide}
+    cells = sorted(grid.formula_gaps - unwanted)
+    remedy = "open and save it in the spreadsheet program"
+    found = [(cell, "this formula has no computed value in the file") for cell in cells[:SHOWN]]
+    if len(cells) > SHOWN:
+        found.append((cells[SHOWN], f"{len(cells) - SHOWN} more formulas of this sheet have no computed value"))
+    return [Finding("not-a-number", "error", grid.source(*cell), f"{what}; {remedy}") for cell, what in found]
+
+
+def _unread_beside(reading: SheetReading, entry: TableReading) -> list[Finding]:
+    """Ask about a column of numbers right beside a table, in its rows, that nothing explains."""
+    view, table = reading.view, entry.table
+    known = {(placed.row, placed.column) for placed in reading.metadata.placed}
+    corners = [other.table.corners() for other in reading.tables if not other.table.view.turned]
+    for column in range(table.right + 1, min(table.right + 2 + find.GAP_WIDTH, view.width)):
+        if any(left <= column <= right and table.first <= bottom for _, left, bottom, right in corners):
+            break
+        label = view.label(table.row, column)
+        if label is not None and (label.foreign or label.kind in LEFT_OUT | {"notes"}):
+            continue
+        rows = [row for row in table.axis.rows if view.kinds[row][column] == "n" and (row, column) not in known]
+        if len(rows) > 2 and 2 * len(rows) > len(table.axis.rows):
+            what = "the numbers from here down are beside a table, and nothing says what they are"
+            return [unreadable(view.source(rows[0], column), f"{what}; say which test it is, or leave them out")]
+    return []
+
+
+def _unread_below(reading: SheetReading, entry: TableReading) -> list[Finding]:
+    """Name a row right under a table with a number under its flows that gave no point: ``6 (recheck) | 113.2``."""
+    view, bottom, lift = reading.view, entry.table.bottom, entry.table.axis.column
+    known = {(placed.row, placed.column) for placed in reading.metadata.placed}
+    flows = [c.index for c in entry.columns if c.role == "flow"]
+    below = range(bottom + 1, min(bottom + 2 + find.BLANK_DEPTH, len(view.rows)))
+    row = next((row for row in below if any(view.kinds[row][c] == "n" for c in flows)), None)
+    inside = row is None or any(other.table.top <= row <= other.table.bottom for other in reading.tables)
+    if row is None or inside or any((row, column) in known for column in flows):
+        return []
+    lead, source = as_text(view.value(row, lift)), view.source(row, lift)
+    if all(view.kinds[row][column] == "n" for column in (lift, *flows)):
+        what = "from here on numbers are under the columns of the table above and gave no points"
+        return [unreadable(source, f"{what}; say which test they are, or leave them out")]
+    what = f"this row has figures under the flows and gave no point: its lift is {lead!r}"
+    if lead[:1].isdigit():
+        return [Finding("not-a-number", "error", source, f"{what}; {BY_HAND}")]
+    return [Finding("column-ignored", "note", view.source(row, flows[0]), what)] if row == bottom + 1 else []
+
+
+def _refuse_unheaded(reading: SheetReading) -> None:
+    """Refuse a sheet that mentions flow and has columns of numbers but no heading of lifts."""
+    view = reading.view
+    if reading.grid.formula_gaps and find.lift_cells(view):
+        reading.findings += _formula_gaps(reading)
+    if any(f.severity == "error" for f in reading.findings) or not view.has_numbers:
+        return
+    for row in range(min(len(view.rows), UNHEADED_SEARCH)):
+        for column, label in enumerate(view.labels(row)[:UNHEADED_SEARCH]):
+            flow = label is not None and (measures(label.unit, *FLOW_QUANTITIES) or label.kind == "flow")
+            if label is not None and (flow or (label.side is not None and not label.rest)):
+                what = "this sheet mentions flow, but none of its columns or rows of numbers is headed as lift"
+                reading.findings.append(unreadable(view.source(row, column), what))
+                return
+
+
+def refuse_twins(reading: SheetReading) -> None:
+    """Report tests of one sheet that nothing distinguishes."""
+    tests = reading.tests
+    if len(reading.tables) == 1 and len(set(map(_WHO, tests))) == len(tests):
+        return
+    seen: dict[tuple[object, ...], FlowTest] = {}
+    for test in tests:
+        first = seen.setdefault((test.variant.casefold(), *_WHO(test)), test)
+        if first is not test and test.points and first.points:
+            who = " ".join(str(part) for part in (test.side, test.port, f"run {test.run}") if part)
+            what = (
+                f"two tests of this sheet are both {who} of {test.variant!r}, here and from {first.points[0].source}; "
+                "set the heading of one right in the job file (values), or leave it out (leave_out)"
+            )
+            reading.findings.append(refused(test.points[0].source, what))
+
+
+# The state that a title names.
+
+_WITH_STATE = frozenset({*SIDE_KINDS, "port", "run", "position", "letter"})  # "Intake 3, stock"
+_OF_STATE = _WITH_STATE | {"state", "variant", "number", "head", "valve_head", "mark", "filler", "common"}
+_HEADS = re.compile(r"(?:cylinder )?heads?\s+(?=\w+(?: \w+)?$)", re.IGNORECASE)
 
 
 def _title_variants(scoped: Sequence[Scope], lines: Sequence[Line]) -> list[str | None]:
     """The variants that the titles of several tables give, or a line that is a state's name alone."""
-    rests = [
-        scope.title.label.rest if scope.title is not None and not scope.title.label.kind else "" for scope in scoped
-    ]
-    sides = [scope.title.label.side for scope in scoped if scope.title is not None]
+    titles = [scope.title for scope in scoped]
+    rests = [title.label.rest if title is not None and not title.label.kind else "" for title in titles]
+    sides = [title.label.side for title in titles if title is not None]
     sizes = all(VALVE_SIZE.fullmatch(rest) for rest in rests) and len(set(sides)) == len(sides)
-    if sizes or len(scoped) < 2 or not all(rests) or len({rest.casefold() for rest in rests}) < 2:
-        named = [line for line in lines if _names_state(line)]
-        if len({line.label.rest.casefold() for line in named}) == 1:
-            return [named[0].label.rest] * len(scoped)
-        above = [[line.label.rest for line in named if line.row < scope.table.corners()[0]] for scope in scoped]
-        below = named and named[-1].row > scoped[-1].table.corners()[2]
-        return [states[-1] for states in above] if all(above) and not below else [None] * len(scoped)
-    return list(rests)
-
-
-_WITH_STATE = frozenset({*SIDE_KINDS, "port", "run", "position", "letter"})  # "Intake 3, stock"
-_HEADS = re.compile(r"(?:cylinder )?heads?\s+(?=\w+(?: \w+)?$)", re.IGNORECASE)
+    if not sizes and len(scoped) > 1 and all(rests) and len({rest.casefold() for rest in rests}) > 1:
+        return list(rests)
+    named = [line for line in lines if _names_state(line)]
+    if len({line.label.rest.casefold() for line in named}) == 1:
+        return [named[0].label.rest] * len(scoped)
+    above = [[line.label.rest for line in named if line.row < scope.table.corners()[0]] for scope in scoped]
+    below = named and named[-1].row > scoped[-1].table.corners()[2]
+    return [states[-1] for states in above] if all(above) and not below else [None] * len(scoped)
 
 
 def _names_state(line: Line) -> bool:
     """Whether a line is the name of a state and nothing else: ``Ported stage 2``."""
     kinds = set(line.label.kinds) - ({"unknown"} if _HEADS.match(line.text) else set())
-    known = kinds <= {"state", "variant", "number", "head", "valve_head", "mark", "filler", "common", *_WITH_STATE}
-    known = known and line.label.unit is None
-    return bool(line.label.rest) and "state" in kinds and known and not is_sentence(line.text)
+    named = bool(line.label.rest) and "state" in kinds and kinds <= _OF_STATE
+    return named and line.label.unit is None and not is_sentence(line.text)
 
 
-class _SheetReader:
+class _Reader:
     """Reads the tables of one sheet."""
 
     def __init__(self, reading: SheetReading, name: SheetName, words: Sequence[str], stated: Stated) -> None:
-        self.grid = reading.grid
-        self.findings = reading.findings
+        self.grid, self.findings, self.lines = reading.grid, reading.findings, reading.metadata.lines
         sides = resolve_codes([name.code], words) if name.code and not name.side else None
         self.name = replace(name, side=sides[name.code]) if sides and name.code else name
-        self.words, self.lines = words, reading.metadata.lines
-        self.stated = stated
+        self.words, self.stated = words, stated
         self.file = sheet_name(file_variant(reading.grid.file))
         self.empty: list[str] = []
 
@@ -376,61 +350,57 @@ class _SheetReader:
         columns, trouble = describe(table, side, flow_unit, self.words)
         if _is_no_flow_table(table, columns, flow_unit):
             return TableReading(table, columns, Lifts(), [], "no table")
-        self._hold_unit(items, columns)
+        item = items.get(("flow_unit", None))
+        headed = {c.unit.name for c in columns if c.role == "flow" and c.unit is not None and c.flowing}
+        if item is not None and item.unit is not None and headed and item.unit.name not in headed:
+            what = f"the sheet says that flows are in {item.value}, and their headings say {', '.join(sorted(headed))}"
+            self.findings.append(refused(item.source, f"{what}; say which is right"))
         self.findings += trouble
         pressure_unit = unit_of(items, "pressure_unit") or stated.pressure_unit
         units = replace(stated.units, flow=flow_unit, pressure=pressure_unit)
-        flows = [column.index for column in columns if column.role in ("flow", "reading")]
-        lifts = read_lifts(table, flows, unit_of(items, "lift_unit") or stated.lift_unit)
-        self.findings += lifts.findings
+        parts = _by_side(table, columns)
+        if len(parts) > 1:
+            items.pop(("side", None), None)
         tests: list[FlowTest] = []
-        if lifts.unit is not None:
-            reader = TableReader(table, columns, lifts, units, self.words)
-            drafts = reader.drafts()
-            self.findings += reader.findings
-            drafts, zeros = without_zeros(drafts)
-            drafts, trouble = split_runs(drafts)
-            self.findings += zeros + trouble
-            self.findings += self._contradictions(table, drafts, items) + self._pressures_apart(drafts, items)
-            tests, trouble = assemble(drafts, lifts, items, self._place(drafts, items, title), stated)
-            self.findings += trouble + _half_named(drafts, tests)
-        if _lacks_flows(columns) and not self.grid.formula_gaps:
+        for part, mine in parts:
+            flows = [column.index for column in mine if column.role in ("flow", "reading")]
+            lifts = read_lifts(part, flows, unit_of(items, "lift_unit") or stated.lift_unit)
+            self.findings += lifts.findings
+            if lifts.unit is not None:
+                reader = TableReader(part, mine, lifts, units, self.words)
+                drafts, zeros = without_zeros(reader.drafts())
+                drafts, trouble = split_runs(drafts)
+                self.findings += reader.findings + zeros + trouble
+                self.findings += self._contradictions(drafts, items) + self._pressures_apart(drafts, items)
+                made, trouble = assemble(drafts, lifts, items, self._place(drafts, items, title), stated)
+                tests += made
+                self.findings += trouble + _half_named(drafts, made)
+        derived = ("average", "gain", "derived", "total")
+        none = not any(column.role in ("flow", "trouble", "reading") for column in columns)
+        meant = not columns or any(column.role == "ignored" and column.kind not in derived for column in columns)
+        if none and meant and not self.grid.formula_gaps:  # it was meant to hold flows and none of its columns is clear
             place = table.view.source(table.row, table.axis.column)
             if any("n" in table.view.kinds[row][c.index] for c in columns for row in table.axis.rows):
-                what = "this table has lifts but no column headed as a flow"
-                self.findings.append(unreadable(place, what))
+                self.findings.append(unreadable(place, "this table has lifts but no column headed as a flow"))
             else:
                 self.empty.append(place)
         return TableReading(table, columns, lifts, tests, table.axis.reason)
 
-    def _hold_unit(self, items: Mapping[Key, Item], columns: Sequence[Column]) -> None:
-        """Refuse a unit of flow that the sheet names beside another one in its headings."""
-        item = items.get(("flow_unit", None))
-        headed = {c.unit.name for c in columns if c.role == "flow" and measures(c.unit, *FLOW_QUANTITIES)}
-        if item is not None and item.unit is not None and headed and item.unit.name not in headed:
-            what = f"the sheet says that flows are in {item.value}, and their headings say {', '.join(sorted(headed))}"
-            self.findings.append(refused(item.source, f"{what}; say which is right"))
-
-    def _contradictions(self, table: Table, drafts: Sequence[Draft], items: Mapping[Key, Item]) -> list[Finding]:
+    def _contradictions(self, drafts: Sequence[Draft], items: Mapping[Key, Item]) -> list[Finding]:
         """Refuse a table whose headings all name one side where its title, label or worksheet names the other."""
-        sides = {draft.side for draft in drafts}
-        title = items.get(("side", None))
-        if sides == {None} and title is not None and self.name.side not in (None, _side_of(items)):
-            what = f"the sheet says {title.value} and the name of the worksheet says {self.name.side}"
-            return [refused(title.source, f"{what}; say which is right")]
-        if len(sides) != 1 or None in sides or not drafts:
+        sides, item, name = {draft.side for draft in drafts}, items.get(("side", None)), self.name.side
+        said = _side_of(items) if item is not None else name
+        if sides == {None} and item is not None and name not in (None, said):
+            what = f"the sheet says {item.value} and the name of the worksheet says {name}; say which is right"
+            return [refused(item.source, what)]
+        own = next(iter(sides), None)
+        said = said or name
+        if len(sides) != 1 or own is None or said in (None, own):
             return []
-        (own,) = sides
-        item = items.get(("side", None))
-        said, where = (_side_of(items), item.source) if item is not None else (None, "")
-        if said is None and self.name.side is not None:
-            said, where = self.name.side, drafts[0].where
-        if said is None or said == own:
-            return []
-        what = (
-            f"the headings say {own} and {'the sheet' if item is not None else 'the name of the worksheet'} says {said}"
-        )
-        return [refused(drafts[0].where, f"{what} ({where}); say which is right")]
+        where = item.source if item is not None and said == _side_of(items) else drafts[0].where
+        whose = "the sheet" if item is not None else "the name of the worksheet"
+        what = f"the headings say {own} and {whose} says {said} ({where}); say which is right"
+        return [refused(drafts[0].where, what)]
 
     def _pressures_apart(self, drafts: Sequence[Draft], items: Mapping[Key, Item]) -> list[Finding]:
         """Ask about pressures of rows beside another that a line, or the user, states for the flows."""
@@ -497,6 +467,27 @@ def _half_named(drafts: Sequence[Draft], tests: Sequence[FlowTest]) -> list[Find
 _SIDES: tuple[Side | None, ...] = ("intake", "exhaust", None)
 
 
+def _by_side(table: Table, columns: list[Column]) -> list[tuple[Table, list[Column]]]:
+    """Part a table that has lifts for each side: ``Intake lift, Exhaust lift, Intake CFM, Exhaust CFM``."""
+    headed = [
+        (index, label)
+        for index in table.lifts
+        for row in table.headers
+        if (label := table.view.label(row, index)) is not None and label.kind == "lift" and label.side is not None
+    ]
+    sides = [label.side for _, label in headed]
+    flows = [column for column in columns if column.role in ("flow", "reading")]
+    if sorted(map(str, sides)) != ["exhaust", "intake"] or any(column.side is None for column in flows):
+        return [(table, columns)]
+    return [
+        (
+            replace(table, axis=replace(table.axis, column=index, label=label), others=[]),
+            [column for column in columns if column not in flows or column.side == label.side],
+        )
+        for index, label in headed
+    ]
+
+
 def _take_names_of_lifts(table: Table, items: dict[Key, Item]) -> None:
     """Take side and port from the heading of the lifts: ``Intake lift (mm)``."""
     for row in table.headers:
@@ -533,14 +524,6 @@ def _is_no_flow_table(table: Table, columns: Sequence[Column], flow_unit: str | 
     return not flows or not (sure or (strong and flow_unit) or (corner and flow_unit))
 
 
-def _lacks_flows(columns: Sequence[Column]) -> bool:
-    """Whether a table was meant to hold flows and none of its columns is clear."""
-    if any(column.role in ("flow", "trouble", "reading") for column in columns):
-        return False
-    derived = ("average", "gain", "derived", "total")
-    return not columns or any(column.role == "ignored" and column.kind not in derived for column in columns)
-
-
 def _side_of(items: Mapping[Key, Item]) -> Side | None:
     """The side a title or a label gives."""
     item = items.get(("side", None))
@@ -552,22 +535,3 @@ def unit_of(items: Mapping[Key, Item], kind: str) -> str | None:
     """Return a unit that a line of the sheet states."""
     item = items.get((kind, None))
     return str(item.value) if item is not None else None
-
-
-def refuse_twins(reading: SheetReading) -> None:
-    """Report tests of one sheet that nothing distinguishes."""
-    if len(reading.tables) == 1:
-        tests = reading.tables[0].tests
-        if len(set(map(_WHO, tests))) == len(tests):
-            return
-    seen: dict[tuple[object, ...], FlowTest] = {}
-    for test in reading.tests:
-        key = (test.variant.casefold(), test.side, test.port, test.run, test.head)
-        first = seen.setdefault(key, test)
-        if first is not test and test.points and first.points:
-            who = " ".join(str(part) for part in (test.side, test.port, f"run {test.run}") if part)
-            what = (
-                f"two tests of this sheet are both {who} of {test.variant!r}, here and from {first.points[0].source}; "
-                "set the heading of one right in the job file (values), or leave it out (leave_out)"
-            )
-            reading.findings.append(refused(test.points[0].source, what))

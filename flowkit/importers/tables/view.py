@@ -7,6 +7,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from typing import NamedTuple
 
 from flowkit.importers.files.grid import CellValue, Grid
 from flowkit.importers.words.items import CONDITION_FIELDS
@@ -20,6 +21,7 @@ _AVGAS = re.compile(r"(?<![^\W\d_])avg\.?(?![^\W\d_])", re.IGNORECASE)  # beside
 _PADDING = 2000  # texts longer than this are prose and never looked at
 _WORDS = 16  # a longer text that begins with no digit is not a number and no mark of a gap
 _SHORT, _MUCH_TEXT = 60, 1000  # nor are texts longer than this, where a sheet has so many of them
+_LEAST, _ROWS, _COLUMNS = 3, 200, 50  # numbers that make a column; where they are looked for
 Span = tuple[int, int, int, int]
 
 
@@ -43,6 +45,14 @@ def _typed(value: CellValue, decimal_comma: bool | None) -> tuple[str, Cell]:  #
     return "t" if cell.value is None else "n", cell
 
 
+class Numbers(NamedTuple):
+    """A column of numbers under each other."""
+
+    column: int
+    first: int
+    last: int
+
+
 @dataclass(slots=True)
 class View:
     """Cells in rows of equal length, with the way back to the grid.
@@ -63,6 +73,7 @@ class View:
     cells: Sequence[Sequence[Cell]] = ()
     kinds: list[str] = field(default_factory=list)
     down: list[str] = field(default_factory=list)
+    _labels: dict[int, list[Label | None]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Read every cell, once."""
@@ -106,23 +117,20 @@ class View:
 
     def label(self, row: int, column: int) -> Label | None:
         """Return what a text cell says as a label; None for numbers, gaps, empty cells and outside."""
-        if not 0 <= row < len(self.kinds) or not 0 <= column < len(self.kinds[row]):
-            return None
-        return self._said(self.rows[row][column]) if self.kinds[row][column] in "tg" else None
+        if 0 <= row < len(self.kinds) and 0 <= column < len(self.kinds[row]) and self.kinds[row][column] in "tg":
+            return self.labels(row)[column]
+        return None
 
     def labels(self, row: int) -> list[Label | None]:
-        """Return what each cell of a row says as a label."""
-        kinds = self.kinds[row]
-        if "t" not in kinds and "g" not in kinds:
-            return [None] * len(kinds)
-        cells = zip(kinds, self.rows[row], strict=True)
-        return [self._said(value) if kind in "tg" else None for kind, value in cells]
-
-    def _said(self, value: CellValue) -> Label | None:
-        """What a text says as a label, unless it is too long."""
-        if not isinstance(value, str) or len(value) > self.longest:
-            return None
-        return parse_label(str(self.meant(value)) if "avg" in value.lower() else value)
+        """Return what each cell of a row says as a label, unless it is too long."""
+        if row not in self._labels:
+            self._labels[row] = [
+                parse_label(str(self.meant(value)) if "avg" in value.lower() else value)
+                if kind in "tg" and isinstance(value, str) and len(value) <= self.longest
+                else None
+                for kind, value in zip(self.kinds[row], self.rows[row], strict=True)
+            ]
+        return self._labels[row]
 
     def meant(self, value: CellValue) -> CellValue:
         """Return a cell with Avg written out where the sheet's language makes it the exhaust."""
@@ -131,6 +139,21 @@ class View:
         if self.swedish is None:
             self.swedish = _is_swedish(self.grid)
         return _AVGAS.sub("avgas", value) if self.swedish else value
+
+    def number_columns(self) -> list[Numbers]:
+        """The longest run of numbers under each other of each column, where it is long enough to be worth naming."""
+        found = []
+        for column in range(min(self.width, _COLUMNS)):
+            runs = [match.span() for match in re.finditer("n+", self.down[column][:_ROWS])]
+            first, end = max(runs, key=lambda run: run[1] - run[0], default=(0, 0))
+            if end - first >= _LEAST:
+                found.append(Numbers(column, first, end - 1))
+        return found
+
+    @property
+    def has_numbers(self) -> bool:
+        """Whether a sheet has two columns of numbers, as lifts and flows would be."""
+        return len(self.number_columns()) > 1
 
     def turn(self) -> View:
         """Return the view turned over its diagonal."""
@@ -152,29 +175,25 @@ def _longest(grid: Grid) -> int:
 
 def upright(grid: Grid) -> View:
     """Return a grid as it is, hidden and withdrawn cells and ragged ends filled with nothing."""
-    widths = set(map(len, grid.rows))
+    rows: Sequence[Sequence[CellValue]] = grid.rows
+    widths = set(map(len, rows))
     width = max(widths, default=0)
-    if len(widths) == 1 and not (grid.hidden_rows or grid.hidden_columns or grid.struck):
-        return View(grid, grid.rows, _decimal_comma(grid), merged=grid.merged, longest=_longest(grid))
-    rows: list[Sequence[CellValue]] = []
-    for index, row in enumerate(grid.rows):
-        if index in grid.hidden_rows:
-            rows.append((None,) * width)
-        elif len(row) < width:
-            rows.append((*row, *(None,) * (width - len(row))))
-        else:
-            rows.append(row)
-    if grid.hidden_columns or grid.struck:
-        changed = [list(row) for row in rows]
-        for cells in changed:
+    if len(widths) > 1 or grid.hidden_rows or grid.hidden_columns or grid.struck:
+        whole = [
+            [None] * width if index in grid.hidden_rows else [*row, *[None] * (width - len(row))]
+            for index, row in enumerate(rows)
+        ]
+        for cells in whole if grid.hidden_columns else ():
             for column in grid.hidden_columns:
                 if column < width and not _heads_a_line(cells, column):
                     cells[column] = None
         for at, column in grid.struck:
-            if at < len(changed) and column < width:
-                changed[at][column] = None
-        rows = list(changed)
-    return View(grid, rows, _decimal_comma(grid), merged=grid.merged, longest=_longest(grid))
+            if at < len(whole) and column < width:
+                whole[at][column] = None
+        rows = whole
+    longest = _longest(grid)
+    comma = _decimal_comma(grid, min(_LABEL, longest))
+    return View(grid, rows, comma, merged=grid.merged, longest=longest)
 
 
 _DOUBTFUL = re.compile(r"\s*(\d{1,3})([.,])(\d{3})(?!\d)")
@@ -184,8 +203,11 @@ _CHECK = frozenset({"check_reading", "check_nominal"})  # flows of a plate, as l
 _FLOWS = (0.002, 1.0)  # m³/s: the largest flow of a test of a head lies between these (common practice, no source)
 
 
-def _decimal_comma(grid: Grid) -> bool | None:
-    """Whether numbers have a decimal comma; 1,430 alone is decided by the size that a flow has in the sheet's unit."""
+def _decimal_comma(grid: Grid, most: int) -> bool | None:
+    """Whether numbers have a decimal comma; 1,430 alone is decided by the size that a flow has in the sheet's unit.
+
+    `most` is how long a text may be to be looked at.
+    """
     comma = decimal_comma_of(grid)
     if comma is not None:
         return comma
@@ -195,7 +217,6 @@ def _decimal_comma(grid: Grid) -> bool | None:
     flows: list[tuple[str, float]] = []
     lifts: set[int] = set()
     factors: set[float] = set()
-    most = min(_LABEL, _longest(grid))
     for row in grid.rows:
         for column, value in enumerate(row):
             if not isinstance(value, str) or len(value) > most:

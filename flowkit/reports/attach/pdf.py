@@ -12,20 +12,8 @@ from pypdf import PdfReader
 from pypdf.generic import DictionaryObject, IndirectObject
 
 from flowkit.errors import AttachError
-from flowkit.reports.attach.pdf_update import (
-    PDF_ERRORS,
-    Label,
-    Leaf,
-    Pdf,
-    assign,
-    guarded,
-    labels,
-    open_pdf,
-    outline_items,
-    pdf_object,
-    resolved,
-    tree_entries,
-)
+from flowkit.reports.attach import pdf_update as update
+from flowkit.reports.attach.pdf_update import Label, Leaf, Pdf, resolved
 from flowkit.reports.attach.swap import Rewritten
 
 DATA_NAME = "flowkit-data.json"
@@ -47,8 +35,8 @@ class _Pages(NamedTuple):
 
 def add_pages(old: bytes, flow: bytes, name: str, *, after: int | None = None) -> Rewritten:
     """Add the flow pages to a PDF, in place of former ones."""
-    with guarded(name):
-        opened = open_pdf(old, name)
+    with update.guarded(name):
+        opened = update.open_pdf(old, name)
         _refuse_protected(opened.reader, name)
         former = _pages(opened)
         position = former.position if after is None else after
@@ -59,21 +47,21 @@ def add_pages(old: bytes, flow: bytes, name: str, *, after: int | None = None) -
                 file=name,
             )
         base = _without_last_attachment(opened.reader, old)
-        pdf = opened if base == old else open_pdf(base, name)
+        pdf = opened if base == old else update.open_pdf(base, name)
         inside = former if base == old else _pages(pdf)
-        given = open_pdf(flow, "the flow pages").reader
+        given = update.open_pdf(flow, "the flow pages").reader
         pages = _put_pages(pdf, given, inside, position)
         if inside.labels is not None:
             new: list[Label] = [(_LABEL, number) for number in range(1, len(pages) + 1)]
             pdf.set_labels([*inside.labels[:position], *new, *inside.labels[position:]])
         # A former entry leads to a page whose number the first flow page has taken over.
-        items = outline_items(pdf.reader) if inside.own else ()
+        items = update.outline_items(pdf.reader) if inside.own else ()
         if not any(number == pages[0].idnum or title == _TITLE for title, number in items):
             pdf.add_outline_item(_TITLE, pages[0])
         _embed(pdf, given)
         # Where the build file ended, so that the pages can be taken off again.
         private = {"/Length": len(base), "/Digest": hashlib.sha256(base).hexdigest()}
-        assign(pdf.entry("/PieceInfo"), _MARK, {"/Private": private, "/LastModified": _LONG_AGO})
+        update.assign(pdf.entry("/PieceInfo"), _MARK, {"/Private": private, "/LastModified": _LONG_AGO})
         added = tuple(f"page {position + number}" for number in range(1, len(pages) + 1))
         return Rewritten(pdf.rendered(), added, len(former.own))
 
@@ -113,7 +101,7 @@ def _pages(pdf: Pdf) -> _Pages:
     """Distinguish former flow pages from all others by their mark (14.5)."""
     every = pdf.leaves()
     marked = [_MARK in (resolved(resolved(leaf.reference).get("/PieceInfo")) or {}) for leaf in every]
-    known = labels(pdf.reader, len(every))
+    known = update.labels(pdf.reader, len(every))
     return _Pages(
         [leaf for leaf, own in zip(every, marked, strict=True) if own],
         [leaf for leaf, own in zip(every, marked, strict=True) if not own],
@@ -150,13 +138,13 @@ def _put_pages(pdf: Pdf, given: PdfReader, inside: _Pages, position: int) -> lis
         # Stated even where they are the defaults: the node it comes under may say otherwise.
         for key, usual in (("/CropBox", copy["/MediaBox"]), ("/Rotate", 0)):
             if key not in copy:
-                assign(copy, key, usual)
-        assign(copy, "/PieceInfo", {_MARK: {"/LastModified": moment, "/Private": "flow page"}})
-        assign(copy, "/LastModified", moment)
+                update.assign(copy, key, usual)
+        update.assign(copy, "/PieceInfo", {_MARK: {"/LastModified": moment, "/Private": "flow page"}})
+        update.assign(copy, "/LastModified", moment)
         former = resolved(inside.own[place].reference) if place < len(inside.own) else {}
         notes = resolved(former.get("/Annots"))
         if notes:  # what somebody noted on a former flow page
-            assign(copy, "/Annots", [*(resolved(copy.get("/Annots")) or ()), *notes])
+            update.assign(copy, "/Annots", [*(resolved(copy.get("/Annots")) or ()), *notes])
         pdf.put(reference, copy)
     beside = inside.others[max(position, 1) - 1] if inside.others else None
     parent = beside.parent if beside else pdf.root.raw_get("/Pages")
@@ -166,7 +154,7 @@ def _put_pages(pdf: Pdf, given: PdfReader, inside: _Pages, position: int) -> lis
         start = 1 + max(place for place, kid in enumerate(kids) if kid.idnum == beside.reference.idnum)
     pdf.put_kids(parent, [*kids[:start], *references, *kids[start:]])
     for reference in references:
-        assign(pdf.touch(reference), "/Parent", parent)
+        update.assign(pdf.touch(reference), "/Parent", parent)
     return references
 
 
@@ -177,7 +165,7 @@ def _number(page: Any) -> int:
 
 def _names(reader: PdfReader, kind: str) -> list[tuple[Any, Any]]:
     """Return the catalogue's names of a kind, each with what it leads to."""
-    return tree_entries((resolved(reader.root_object.get("/Names")) or {}).get(kind), "/Names")
+    return update.tree_entries((resolved(reader.root_object.get("/Names")) or {}).get(kind), "/Names")
 
 
 def _embed(pdf: Pdf, given: PdfReader) -> None:
@@ -186,7 +174,7 @@ def _embed(pdf: Pdf, given: PdfReader) -> None:
     if data is None:
         return
     holder = pdf.entry("/Names")
-    files = tree_entries(holder.get("/EmbeddedFiles"), "/Names")
+    files = update.tree_entries(holder.get("/EmbeddedFiles"), "/Names")
     kept = [(key, value) for key, value in files if _MARK not in (resolved(value) or {})]
     taken = {str(key) for key, _ in kept}
     name, number = DATA_NAME, 1
@@ -195,17 +183,17 @@ def _embed(pdf: Pdf, given: PdfReader) -> None:
         name = DATA_NAME.replace(".json", f"-{number}.json")
     specification = pdf.adopt(resolved(data), {})
     for key, value in ((_MARK, True), ("/F", name), ("/UF", name)):
-        assign(specification, key, value)
-    kept.append((pdf_object(name), pdf.add(specification)))
+        update.assign(specification, key, value)
+    kept.append((update.pdf_object(name), pdf.add(specification)))
     # Names are in the order of their bytes (7.9.6).
     kept.sort(key=lambda pair: getattr(pair[0], "original_bytes", str(pair[0]).encode()))
-    assign(holder, "/EmbeddedFiles", {"/Names": [item for pair in kept for item in pair]})
+    update.assign(holder, "/EmbeddedFiles", {"/Names": [item for pair in kept for item in pair]})
 
 
 def verify_pages(old: bytes, new: bytes, flow: bytes, name: str) -> None:
     """Make sure that the new PDF holds all of the old one, and the flow pages."""
-    with guarded(name):
-        before, after = open_pdf(old, name), open_pdf(new, name)
+    with update.guarded(name):
+        before, after = update.open_pdf(old, name), update.open_pdf(new, name)
         lost = [] if new.startswith(_without_last_attachment(before.reader, old)) else ["bytes"]
         if after.table is not None:
             lost.append("table of objects")
@@ -214,16 +202,16 @@ def verify_pages(old: bytes, new: bytes, flow: bytes, name: str) -> None:
         for what, facts in _FACTS.items():
             try:
                 known = Counter(facts(before.reader))
-            except PDF_ERRORS:
+            except update.PDF_ERRORS:
                 continue  # too damaged to tell
             try:
                 kept = Counter(facts(after.reader))
-            except PDF_ERRORS:
+            except update.PDF_ERRORS:
                 kept = Counter()
             if known - kept:
                 lost.append(what)
         added = [_print_of(resolved(leaf.reference)) for leaf in _pages(after).own]
-        wanted = [_print_of(page) for page in open_pdf(flow, "the flow pages").reader.pages]
+        wanted = [_print_of(page) for page in update.open_pdf(flow, "the flow pages").reader.pages]
     if lost or added != wanted:
         problem = (
             f"the new file would lose {', '.join(lost)} from the old one" if lost else "the flow pages do not fit in"
@@ -284,7 +272,7 @@ def _written(value: Any) -> bytes:
 
 
 _FACTS: dict[str, Callable[[PdfReader], Iterator[Any]]] = {
-    "outline entries": lambda reader: (item for item in outline_items(reader) if item[0] != _TITLE),
+    "outline entries": lambda reader: (item for item in update.outline_items(reader) if item[0] != _TITLE),
     "attachments": _attachments,
     "form fields": lambda reader: (
         (_written(field.get("/T")), _written(field.get("/V")), depth) for field, depth, _ in _form_fields(reader)
@@ -296,6 +284,6 @@ _FACTS: dict[str, Callable[[PdfReader], Iterator[Any]]] = {
 
 def page_size(data: bytes, name: str) -> tuple[float, float] | None:
     """Return width and height of a PDF's last page [points]."""
-    with guarded(name):
-        box = open_pdf(data, name).reader.pages[-1].mediabox
+    with update.guarded(name):
+        box = update.open_pdf(data, name).reader.pages[-1].mediabox
         return float(box.width), float(box.height)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import re
-import struct
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from flowkit.reports.contents import ReportContents
@@ -114,36 +114,30 @@ def _table(title: str, columns: Sequence[tuple[str, Mapping[float, Figure], Figu
 
 def notes(contents: ReportContents) -> tuple[str, ...]:
     """Return what goes under the tables: intervals, findings, sources, the program."""
-    return tuple(plain(without_keys(text)) for text in _notes(contents))
-
-
-def _notes(contents: ReportContents) -> Iterator[str]:
-    """Yield the notes one by one."""
     from flowkit.version import __version__
 
     comparison = contents.comparison
-    yield from comparison.sentences
+    found = [*comparison.sentences]
     gains = [gain for side in comparison.sides.values() for gain in side.gains]
     if any(gain.mean_flow_gain_u95 is not None for gain in gains):
-        yield "Intervals are 95 % intervals."
+        found.append("Intervals are 95 % intervals.")
     elif gains:
         reason = next((gain.not_assessed_because for gain in gains if gain.not_assessed_because), None)
-        yield not_assessed_words(reason) if reason else "Intervals are not assessed."
-    for finding in contents.findings:
-        if finding.severity != "note":
-            yield f"{finding.severity.capitalize()}, {finding.where}: {finding.message}"
+        found.append(not_assessed_words(reason) if reason else "Intervals are not assessed.")
+    doubts = (item for item in contents.findings if item.severity != "note")
+    found += [f"{item.severity.capitalize()}, {item.where}: {item.message}" for item in doubts]
     if contents.sources:
-        yield "Sources: " + ", ".join(f"{item.name} {item.sha256[:8]}" for item in contents.sources) + "."
-    yield f"flowkit {__version__}."
+        found.append("Sources: " + ", ".join(f"{item.name} {item.sha256[:8]}" for item in contents.sources) + ".")
+    return tuple(plain(without_keys(text)) for text in (*found, f"flowkit {__version__}."))
 
 
 def picture_inches(png: bytes) -> tuple[float, float]:
     """Return the printed size of a PNG [inches], 200 dots an inch unless it says otherwise."""
-    if png[:8] != b"\x89PNG\r\n\x1a\n" or png[12:16] != b"IHDR":
-        raise ValueError("the picture is not a PNG")
-    width, height = struct.unpack(">II", png[16:24])
-    dpi: float = _DEFAULT_DPI
-    place = png.find(b"pHYs", 24, png.find(b"IDAT", 24))
-    if place > 0 and png[place + 12] == 1:
-        dpi = struct.unpack(">I", png[place + 4 : place + 8])[0] * 0.0254
-    return width / dpi, height / dpi
+    from PIL import Image, UnidentifiedImageError
+
+    try:
+        with Image.open(io.BytesIO(png), formats=("PNG",)) as picture:
+            dots = picture.info.get("dpi", (_DEFAULT_DPI, _DEFAULT_DPI))[0]
+            return picture.width / dots, picture.height / dots
+    except UnidentifiedImageError as error:
+        raise ValueError("the picture is not a PNG") from error

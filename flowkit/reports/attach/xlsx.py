@@ -14,20 +14,8 @@ from xml.sax.saxutils import escape, quoteattr
 
 from flowkit.errors import AttachError
 from flowkit.importers.files.grid import column_letters
-from flowkit.reports.attach.opc import (
-    EMU_PER_INCH,
-    HEAD,
-    OFFICE,
-    PNG,
-    MainPart,
-    Package,
-    canonical,
-    damage_named,
-    parse,
-    qualified,
-    read_package,
-    serialised,
-)
+from flowkit.reports.attach import opc
+from flowkit.reports.attach.opc import HEAD, OFFICE, qualified
 from flowkit.reports.attach.swap import Rewritten
 from flowkit.reports.attach.tables import Cell, Figure, Table, notes, picture_inches, plain, tables
 from flowkit.reports.contents import ReportContents
@@ -55,8 +43,8 @@ def add_sheets(
     old: bytes, contents: ReportContents | None, png: bytes, name: str, *, numbers: bool = True
 ) -> Rewritten:
     """Add the flow chart's sheets to a workbook, in place of former ones; a sheet of numbers once there is kept."""
-    package = read_package(old, name)
-    with damage_named(name):
+    package = opc.read_package(old, name)
+    with opc.damage_named(name):
         book = _Book(package)
         protection = book.root.find(qualified(book.root, "workbookProtection"))
         if protection is not None and protection.get("lockStructure", "0") not in ("0", "false"):
@@ -72,7 +60,7 @@ def add_sheets(
         sheet = _SPREADSHEET + "worksheet+xml"
         chart = book.add("worksheets/flowkit-chart.xml", chart_sheet(inches, "rId1"), sheet)
         shape = book.add("drawings/flowkit-chart.xml", drawing(inches, "rId1", words or "Flow chart."), _DRAWING_TYPE)
-        picture = book.add("media/flowkit-chart.png", png, PNG)
+        picture = book.add("media/flowkit-chart.png", png, opc.PNG)
         book.relate_new(chart, "drawing", shape)
         book.relate_new(shape, "image", picture)
         added = [chart]
@@ -91,13 +79,13 @@ class Formats:
     """Cell formats added at the end of a workbook's styles; equal ones are used again."""
 
     def __init__(self, data: bytes, name: str) -> None:
-        self._root = parse(data, name)
+        self._root = opc.parse(data, name)
         self._places: dict[str, dict[bytes, int]] = {}
         self._given: dict[tuple[object, ...], int] = {}
 
     def rendered(self) -> bytes:
         """Return the styles part with what was added."""
-        return serialised(self._root)
+        return opc.serialised(self._root)
 
     def listed(self) -> set[tuple[str, int, bytes]]:
         """Return every font, fill, border and cell format with its number, by which others call it."""
@@ -196,13 +184,13 @@ def _alone(element: Any) -> bytes:
     """Return an element in a form in which equal ones are equal bytes, without what is around it."""
     element = copy.deepcopy(element)
     element.tail = None
-    return canonical(element)
+    return opc.canonical(element)
 
 
-class _Book(MainPart):
+class _Book(opc.MainPart):
     """A workbook's main part, its relationships and its styles while they are changed."""
 
-    def __init__(self, package: Package) -> None:
+    def __init__(self, package: opc.Package) -> None:
         super().__init__(package, f"{{{MAIN}}}workbook", "workbook", ".xlsx")
         known = self.related("styles")
         self.formats = Formats(package.parts[known] if known else EMPTY_STYLES, self.name)
@@ -294,8 +282,8 @@ class _Book(MainPart):
 
 def verify_sheets(old: bytes, new: bytes, name: str) -> None:
     """Make sure that the new workbook holds all of the old one, and the flow sheets."""
-    after = read_package(new, name)
-    book, changed = _Book(read_package(old, name)), _Book(after)
+    after = opc.read_package(new, name)
+    book, changed = _Book(opc.read_package(old, name)), _Book(after)
     book.take_out(book.former())
     kept = changed.facts()
     lost = [what for what, known in book.facts().items() if not known <= kept[what]]
@@ -306,8 +294,8 @@ def verify_sheets(old: bytes, new: bytes, name: str) -> None:
 
 def paper_code(data: bytes, name: str) -> int | None:
     """Return the paper of the first of the workbook's own sheets that states one (18.3.1.63)."""
-    package = read_package(data, name)
-    with damage_named(name):
+    package = opc.read_package(data, name)
+    with opc.damage_named(name):
         for item in package.relationships(package.document):
             if item.type.endswith("/worksheet") and "flowkit-" not in item.target and item.target in package.parts:
                 found = re.search(rb"<(?:\w+:)?pageSetup\b[^>]*\bpaperSize=\"(\d+)\"", package.parts[item.target])
@@ -331,7 +319,7 @@ def chart_sheet(inches: tuple[float, float], drawing_id: str) -> bytes:
 
 def drawing(inches: tuple[float, float], picture_id: str, words: str) -> bytes:
     """Return a drawing that holds one picture at the sheet's corner."""
-    size = 'cx="{}" cy="{}"'.format(*(round(side * EMU_PER_INCH) for side in inches))
+    size = 'cx="{}" cy="{}"'.format(*(round(side * opc.EMU_PER_INCH) for side in inches))
     return (
         f'{HEAD}<xdr:wsDr xmlns:xdr="{_DRAWING}spreadsheetDrawing" xmlns:a="{_DRAWING}main" xmlns:r="{OFFICE}">'
         "<xdr:oneCellAnchor><xdr:from><xdr:col>0</xdr:col><xdr:colOff>0</xdr:colOff><xdr:row>0</xdr:row>"

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import NamedTuple
 
 from flowkit.analysis.results import Comparison, Gain
 from flowkit.analysis.sentences import changed_words, factors, headline
@@ -20,15 +19,11 @@ from flowkit.reports.tables import Table, flow_table, port_table
 from flowkit.units import from_si
 from flowkit.wording import NOTHING, display_of, signed_percent, without_keys
 
-if TYPE_CHECKING:
-    from flowkit.model import Side
-
 ASSETS = Path(__file__).parent
 """The folder of the script and the styles that report and page share."""
 
 
-@dataclass(frozen=True, slots=True)
-class GainCell:
+class GainCell(NamedTuple):
     """A step's gain on one side, in words."""
 
     side: str
@@ -38,8 +33,7 @@ class GainCell:
     proven: bool
 
 
-@dataclass(frozen=True, slots=True)
-class StepRow:
+class StepRow(NamedTuple):
     """What one step was worth; `place` is None for all of them together."""
 
     name: str
@@ -49,8 +43,7 @@ class StepRow:
     cells: tuple[GainCell | None, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class FigureTable:
+class FigureTable(NamedTuple):
     """A table of figures: title, heads, rows of text with the row's name first, and each figure's states."""
 
     title: str
@@ -64,49 +57,44 @@ def percent_text(value: float | None, digits: int = 1) -> str:
     return NOTHING if value is None else signed_percent(value, digits=digits)
 
 
-def interval_text(gain: Gain) -> str:
-    """Write the 95 % interval of a gain: ± where its arms are equal, else both ends."""
-    if gain.mean_flow_gain_u95 is None:
-        return "not assessed"
-    text = gain_cell(gain).removeprefix(signed_percent(gain.mean_flow_gain)).strip()
-    return text.strip("()") + " %" if text.startswith("(") else text
-
-
-def _verdict(gain: Gain) -> str:
-    """Say whether a gain is proven."""
-    if gain.resolved is None:
-        return "not assessed"
-    return "proven" if gain.resolved else "not proven"
+def _gain_cell(side: str, gain: Gain | None) -> GainCell | None:
+    """Return a gain in words: ± where the arms of its 95 % interval are equal, else both ends."""
+    if gain is None:
+        return None
+    figure, verdict = signed_percent(gain.mean_flow_gain), {True: "proven", False: "not proven", None: "not assessed"}
+    interval = "not assessed"
+    if gain.mean_flow_gain_u95 is not None:
+        interval = gain_cell(gain).removeprefix(figure).strip()
+        interval = interval.strip("()") + " %" if interval.startswith("(") else interval
+    return GainCell(side, figure, interval, verdict[gain.resolved], bool(gain.resolved))
 
 
 def step_rows(comparison: Comparison) -> tuple[StepRow, ...]:
     """Return what each step was worth on each side, then all of them together."""
     places = variant_places(comparison)
-    sides = sides_of(comparison)
-    rows = []
-    for name, place in places.items():
-        gains = [(side, next((gain for gain in result.steps if gain.to == name), None)) for side, result in sides]
-        if any(gain for _, gain in gains):
-            rows.append(_step_row(name, place, gains))
-    if len(rows) > 1:
-        last = list(places)[-1]
-        totals = [(side, next((gain for gain in result.totals if gain.to == last), None)) for side, result in sides]
-        rows.append(_step_row("all of it", None, totals))
+    last = next(reversed(places), "")
+    rows: list[StepRow] = []
+    for name in (*places, None):
+        gains: list[tuple[str, Gain | None]] = []
+        for side, result in sides_of(comparison):
+            among, to = (result.totals, last) if name is None else (result.steps, name)
+            gains.append((side, next((gain for gain in among if gain.to == to), None)))
+        known = [gain for _, gain in gains if gain is not None]
+        if not known or (name is None and len(rows) < 2):
+            continue
+        changed = list(dict.fromkeys(filter(None, map(changed_words, known))))
+        said = any(map(factors, known)) or all(gain.unchanged for gain in known)
+        words = "; ".join(changed) or ("nothing" if said else "not stated yet")
+        rows.append(
+            StepRow(
+                name or "all of it",
+                None if name is None else places[name],
+                words,
+                said,
+                tuple(_gain_cell(*gain) for gain in gains),
+            )
+        )
     return tuple(rows)
-
-
-def _step_row(name: str, place: int | None, gains: list[tuple[Side, Gain | None]]) -> StepRow:
-    """Return one row of the table of steps."""
-    known = [gain for _, gain in gains if gain is not None]
-    changed = list(dict.fromkeys(filter(None, map(changed_words, known))))
-    said = any(map(factors, known)) or all(gain.unchanged for gain in known)
-    cells = tuple(
-        None
-        if gain is None
-        else GainCell(side, percent_text(gain.mean_flow_gain), interval_text(gain), _verdict(gain), bool(gain.resolved))
-        for side, gain in gains
-    )
-    return StepRow(name, place, "; ".join(changed) or ("nothing" if said else "not stated yet"), said, cells)
 
 
 def lift_tables(comparison: Comparison, display: str) -> tuple[FigureTable, ...]:

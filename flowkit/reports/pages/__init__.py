@@ -17,9 +17,9 @@ from flowkit.reports.labels import sides_of
 from flowkit.reports.pages.detail import write_areas, write_detail, write_ports
 from flowkit.reports.pages.engine import write_engine
 from flowkit.reports.pages.first import chart_page
-from flowkit.reports.pages.layout import Names, Page, name_variants, paper_named
+from flowkit.reports.pages.layout import PAPERS, Page, name_variants
 from flowkit.reports.pages.notes import write_notes
-from flowkit.reports.pages.table import Flowing, Stream
+from flowkit.reports.pages.table import Stream
 from flowkit.version import __version__
 from flowkit.wording import date_of
 
@@ -49,15 +49,11 @@ def report_data(contents: ReportContents) -> str:
     return document("read", {"tests": tests, "findings": list(contents.findings)})
 
 
-def _created(contents: ReportContents) -> datetime.datetime | None:
-    """Return the job's date as a time, None where it has none: never the time of writing."""
+def _described(contents: ReportContents) -> tuple[str, datetime.datetime | None]:
+    """Return the document's title, and the job's date as a time, None where it has none: never the time of writing."""
     day = date_of(contents.info.date)
-    return datetime.datetime(day.year, day.month, day.day, 12, tzinfo=datetime.UTC) if day else None
-
-
-def _title(contents: ReportContents) -> str:
-    """Return the document's title."""
-    return contents.info.title or "Flow chart"
+    noon = datetime.datetime(day.year, day.month, day.day, 12, tzinfo=datetime.UTC) if day else None
+    return contents.info.title or "Flow chart", noon
 
 
 def pdf_bytes(pages: Sequence[Page], contents: ReportContents, mark: str = "") -> bytes:
@@ -75,14 +71,17 @@ def pdf_bytes(pages: Sequence[Page], contents: ReportContents, mark: str = "") -
         for title in page.chapters:
             writer.add_outline_item(title=title, page_number=number)
     _attach(writer, DATA_NAME, report_data(contents).encode("utf-8"))
+    title, created = _described(contents)
     writer.metadata = None
-    metadata = {"/Title": _title(contents), "/Creator": f"flowkit {__version__}", "/Producer": f"flowkit {__version__}"}
-    if mark:
-        metadata["/Keywords"] = mark
-    created = _created(contents)
-    if created is not None:
-        metadata["/CreationDate"] = created.strftime("D:%Y%m%d%H%M%SZ")
-    writer.add_metadata(metadata)
+    writer.add_metadata(
+        {
+            "/Title": title,
+            "/Creator": f"flowkit {__version__}",
+            "/Producer": f"flowkit {__version__}",
+            **({"/Keywords": mark} if mark else {}),
+            **({"/CreationDate": created.strftime("D:%Y%m%d%H%M%SZ")} if created is not None else {}),
+        }
+    )
     out = io.BytesIO()
     writer.write(out)
     return out.getvalue()
@@ -90,32 +89,32 @@ def pdf_bytes(pages: Sequence[Page], contents: ReportContents, mark: str = "") -
 
 def _attach(writer: PdfWriter, name: str, data: bytes) -> None:
     """Embed a file in a PDF, compressed (ISO 32000-1:2008, 7.11.4); pypdf's own way leaves it as it is."""
-    from pypdf.generic import ArrayObject, DictionaryObject, NameObject, StreamObject, TextStringObject
+    from pypdf.generic import ArrayObject, DictionaryObject, NameObject, PdfObject, StreamObject, TextStringObject
+
+    def entries(**values: PdfObject) -> dict[NameObject, PdfObject]:
+        """Return values under names of a PDF."""
+        return {NameObject(f"/{key}"): value for key, value in values.items()}
 
     stream = StreamObject()
     stream.set_data(data)
-    stream[NameObject("/Type")] = NameObject("/EmbeddedFile")
-    stream[NameObject("/Subtype")] = NameObject("/application/json")
+    stream.update(entries(Type=NameObject("/EmbeddedFile"), Subtype=NameObject("/application/json")))
     embedded = writer._add_object(stream.flate_encode())
+    title = TextStringObject(name)
+    words = TextStringObject("The tests as read, as flowkit read --json gives them")
     file = DictionaryObject(
-        {
-            NameObject("/Type"): NameObject("/Filespec"),
-            NameObject("/F"): TextStringObject(name),
-            NameObject("/UF"): TextStringObject(name),
-            NameObject("/Desc"): TextStringObject("The tests as read, as flowkit read --json gives them"),
-            NameObject("/AFRelationship"): NameObject("/Data"),
-            NameObject("/EF"): DictionaryObject({NameObject("/F"): embedded, NameObject("/UF"): embedded}),
-        }
-    )
-    names = ArrayObject([TextStringObject(name), writer._add_object(file)])
-    tree = DictionaryObject({NameObject("/EmbeddedFiles"): DictionaryObject({NameObject("/Names"): names})})
-    writer.root_object[NameObject("/Names")] = tree
+        entries(
+            Type=NameObject("/Filespec"), F=title, UF=title, Desc=words, AFRelationship=NameObject("/Data"),
+            EF=DictionaryObject(entries(F=embedded, UF=embedded)),
+        )
+    )  # fmt: skip
+    names = DictionaryObject(entries(Names=ArrayObject([title, writer._add_object(file)])))
+    writer.root_object.update(entries(Names=DictionaryObject(entries(EmbeddedFiles=names))))
 
 
 def png_bytes(page: Page, contents: ReportContents, mark: str = "", dpi: int = PNG_DPI) -> bytes:
     """Return a page as PNG, 200 dots an inch unless asked otherwise."""
     out = io.BytesIO()
-    described = {"Software": None, "Title": _title(contents), **({"Comment": mark} if mark else {})}
+    described = {"Software": None, "Title": _described(contents)[0], **({"Comment": mark} if mark else {})}
     with style():
         page.figure.savefig(out, format="png", dpi=dpi, metadata=described)
     return out.getvalue()
@@ -124,25 +123,14 @@ def png_bytes(page: Page, contents: ReportContents, mark: str = "", dpi: int = P
 def svg_bytes(page: Page, contents: ReportContents, mark: str = "") -> bytes:
     """Return a page as SVG, its text as outlines so that it looks the same everywhere."""
     out = io.BytesIO()
-    created = _created(contents)
+    title, created = _described(contents)
     with style():
-        page.figure.savefig(
-            out,
-            format="svg",
-            metadata={"Date": created, "Creator": f"flowkit {__version__}", "Title": _title(contents)},
-        )
+        described = {"Date": created, "Creator": f"flowkit {__version__}", "Title": title}
+        page.figure.savefig(out, format="svg", metadata=described)
     return out.getvalue() + (f"<!-- {mark} -->\n".encode() if mark else b"")
 
 
 FORMATS = ("pdf", "png", "svg")
-
-
-def _names(contents: ReportContents) -> Names:
-    """Decide how the variants are called, by the room a table head has."""
-    present = [variant.name for _, result in sides_of(contents.comparison) for variant in result.variants]
-    ordered = [variant.name for variant in contents.variants if variant.name in present]
-    ordered += [name for name in dict.fromkeys(present) if name not in ordered]
-    return name_variants(ordered, head_width=34.0 if len(ordered) <= 4 else 30.0)
 
 
 class _Layout(NamedTuple):
@@ -170,17 +158,30 @@ _LAYOUTS = (
 
 def make_pages(contents: ReportContents, paper: str = "letter") -> list[Page]:
     """Make all pages of a report, none more than half empty where any layout has none."""
-    sheet = paper_named(paper)
-    if not sides_of(contents.comparison):
+    if paper not in PAPERS:
+        raise FlowkitError(f"there is no paper {paper!r}", "use " + " or ".join(PAPERS))
+    sheet, sides = PAPERS[paper], sides_of(contents.comparison)
+    if not sides:
         raise FlowkitError("there is nothing to draw", "a flow chart needs at least one side with tests")
+    present = dict.fromkeys(variant.name for _, result in sides for variant in result.variants)
+    ordered = dict.fromkeys(variant.name for variant in contents.variants if variant.name in present)
     with style():
-        names = _names(contents)
+        names = name_variants([*(ordered | present)])
         pages: list[Page] = []
         best = -1.0
         first, flowing, whole = chart_page(contents, sheet, names)
         for tried, layout in enumerate(_LAYOUTS):
             stream = Stream(sheet, scale=layout.scale, torn=layout.torn)
-            _behind(stream, contents, names, flowing.copy(), steps=not whole, layout=layout)
+            write_detail(stream, contents, names, flowing.copy(), steps=not whole)
+            described = bool(stream.pages)
+            if layout.areas_first:
+                write_areas(stream, contents, names)
+            if contents.engine is not None:
+                write_engine(stream, contents.engine, names, contents.info)
+            write_ports(stream, contents, names)
+            if not layout.areas_first:
+                write_areas(stream, contents, names)
+            write_notes(stream, contents, names, sentences=not described, apart=layout.apart)
             if stream.emptiest > best:
                 best, pages = stream.emptiest, [first, *stream.pages]
             # Good enough: the more were tried, the less is asked for.
@@ -189,22 +190,6 @@ def make_pages(contents: ReportContents, paper: str = "letter") -> list[Page]:
         for number, page in enumerate(pages, 1):
             page.finish(contents.info, len(pages), number)
     return pages
-
-
-def _behind(
-    stream: Stream, contents: ReportContents, names: Names, left_over: Flowing, *, steps: bool, layout: _Layout
-) -> None:
-    """Write everything that follows page 1."""
-    write_detail(stream, contents, names, left_over, steps=steps)
-    described = bool(stream.pages)
-    if layout.areas_first:
-        write_areas(stream, contents, names)
-    if contents.engine is not None:
-        write_engine(stream, contents.engine, names, contents.info)
-    write_ports(stream, contents, names)
-    if not layout.areas_first:
-        write_areas(stream, contents, names)
-    write_notes(stream, contents, names, sentences=not described, apart=layout.apart)
 
 
 def page_files(

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from flowkit.analysis.results import Comparison, RatioPoint, SideComparison
+from flowkit.analysis.results import Comparison, SideComparison
 from flowkit.drawing import bare_axes, draw_curve, variant_style
 from flowkit.model import Side
 from flowkit.reports import tables
@@ -14,7 +14,7 @@ from flowkit.reports.contents import ReportContents, all_lifts, all_ports, main_
 from flowkit.reports.labels import port_text, sides_of
 from flowkit.reports.pages.charts import Series, draw_lines
 from flowkit.reports.pages.first import further_sentences
-from flowkit.reports.pages.layout import SIZES, Names, Page, clean, shorten
+from flowkit.reports.pages.layout import SIZES, Names, clean, shorten
 from flowkit.reports.pages.table import GAP, Flowing, Stream
 from flowkit.units import from_si
 from flowkit.wording import Display, by_value, display_of, lift_text, percent_figure
@@ -68,36 +68,40 @@ def _draw_ratios(stream: Stream, comparison: Comparison, names: Names, display: 
     # Of a ratio's scale at least four times what the data can tell apart is shown.
     halves = [math.hypot(*(flow.mean_flow_u95 or 0.0 for flow in pair)) for pair in ratio_variants(comparison)]
     span = max(0.2, 4.0 * max(halves, default=0.0))
-
-    def series(points: Sequence[RatioPoint], scale: Callable[[float], float]) -> list[Series]:
-        """Return a line a variant."""
-        found = []
-        for name in names.place:
-            mine = sorted((item.at, item.ratio) for item in points if item.variant == name)
-            if mine:
-                found.append(Series(name, [scale(at) for at, _ in mine], [ratio for _, ratio in mine]))
-        return found
-
-    lifts = series(comparison.ratio_at_lift, lambda at: from_si(at, display.lift))
-    shares = series(comparison.ratio_at_fraction, lambda at: 100 * at)
-    panels = [
-        ("Exhaust over intake flow at equal lift", lifts, f"valve lift, {display.lift}"),
-        ("Exhaust over intake flow at equal share of peak lift", shares, "share of peak lift, %"),
-    ]
-    panels = [panel for panel in panels if panel[1]]
-    if not panels:
-        return
-    height = stream.scale * DETAIL_PANEL
-    stream.need(height + 10.0)
+    lift, height = from_si(1.0, display.lift), stream.scale * DETAIL_PANEL
     column = (stream.paper.inner_width - GAP) / 2
-    for place, (title, lines, label) in enumerate(panels):
-        box = (stream.page.left + place * (column + GAP), stream.y + 8.0, column, height)
-        draw_lines(stream.page, box, title, lines, names, x_label=label, least_span=span)
-    stream.y += height + 14.0
+    left, drawn = 0.0, False
+    for title, points, scale, label in (
+        ("Exhaust over intake flow at equal lift", comparison.ratio_at_lift, lift, f"valve lift, {display.lift}"),
+        (
+            "Exhaust over intake flow at equal share of peak lift",
+            comparison.ratio_at_fraction,
+            100,
+            "share of peak lift, %",
+        ),
+    ):
+        series = []
+        for name in names.place:
+            mine = sorted((scale * item.at, item.ratio) for item in points if item.variant == name)
+            if mine:
+                series.append(Series(name, [at for at, _ in mine], [ratio for _, ratio in mine]))
+        if not series:
+            continue
+        if not drawn:
+            stream.need(height + 10.0)
+        box = (stream.page.left + left, stream.y + 8.0, column, height)
+        draw_lines(stream.page, box, title, series, names, x_label=label, least_span=span)
+        left, drawn = column + GAP, True
+    stream.y += height + 14.0 if drawn else 0.0
 
 
 PANEL_GAP = 10.0
 SCALE = 20.0
+
+
+def _in_unit(values: Sequence[float], unit: str) -> list[float]:
+    """Return SI values in a unit."""
+    return [from_si(value, unit) for value in values]
 
 
 def write_ports(stream: Stream, contents: ReportContents, names: Names) -> None:
@@ -114,30 +118,22 @@ def write_ports(stream: Stream, contents: ReportContents, names: Names) -> None:
     flows = [q for _, result, _ in grids for v in result.variants for port in v.ports for q in port.flow_m3_s]
     for side, result, ports in grids:
         stream.heading(f"{side.capitalize()}", keep=height * _grid(len(ports))[1] + 4.0)
-        scale = (1.05 * max(from_si(flow, display.flow) for flow in flows), height)
-        stream.y = _draw_grid(
-            stream.page, stream.y, side, result, ports=ports, names=names, display=display, scale=scale
-        )
+        top = 1.05 * max(from_si(flow, display.flow) for flow in flows)
+        _draw_grid(stream, side, result, ports, names=names, display=display, scale=(top, height))
     stream.section([tables.port_table(side, result, display) for side, result in sides], names)
+    # Which port flows least, and where, in the variants where it is worth naming.
     for side, result in sides:
-        _write_lagging(stream, side, result, names, display)
-
-
-def _write_lagging(stream: Stream, side: Side, result: SideComparison, names: Names, display: Display) -> None:
-    """Say which port flows least, and where, in the variants where it is worth naming."""
-    lagging: dict[str, list[str]] = {}
-    for variant in result.variants:
-        lag = variant.lagging
-        if lag is not None and lag.beyond_scatter:
-            words = f"{names.head(variant.name)} {percent_figure(lag.below_mean)} %"
-            if lag.worst_lift_m is not None and lag.worst_below_mean is not None:
-                where = f"{lift_text(lag.worst_lift_m, display)} {display.lift}"
-                words += f" (most at {where}: {percent_figure(lag.worst_below_mean)} %)"
-            lagging.setdefault(lag.port, []).append(words)
-    for port, said in lagging.items():
-        stream.text(
-            f"{side.capitalize()}, {clean(port_text(port))} flows less than the mean of its ports: {', '.join(said)}."
-        )
+        lagging: dict[str, list[str]] = {}
+        for variant in result.variants:
+            lag = variant.lagging
+            if lag is not None and lag.beyond_scatter:
+                words = f"{names.head(variant.name)} {percent_figure(lag.below_mean)} %"
+                if lag.worst_lift_m is not None and lag.worst_below_mean is not None:
+                    where = f"{lift_text(lag.worst_lift_m, display)} {display.lift}"
+                    words += f" (most at {where}: {percent_figure(lag.worst_below_mean)} %)"
+                lagging.setdefault(clean(port_text(lag.port)), []).append(words)
+        for port, said in lagging.items():
+            stream.text(f"{side.capitalize()}, {port} flows less than the mean of its ports: {', '.join(said)}.")
 
 
 def _grid(count: int) -> tuple[int, int]:
@@ -150,27 +146,26 @@ def _grid(count: int) -> tuple[int, int]:
 
 
 def _draw_grid(
-    page: Page,
-    y: float,
+    stream: Stream,
     side: Side,
     result: SideComparison,
-    *,
     ports: Sequence[str],
+    *,
     names: Names,
     display: Display,
     scale: tuple[float, float],
-) -> float:
-    """Draw one side's panels from y on; return where they end."""
+) -> None:
+    """Draw one side's panels."""
     from matplotlib.ticker import MaxNLocator
 
-    top, height = scale
+    page, (top, height) = stream.page, scale
     columns, rows = _grid(len(ports))
     width = (page.paper.inner_width - SCALE - PANEL_GAP * (columns - 1)) / columns
     right = 1.03 * max(from_si(v.lifts_m[-1], display.lift) for v in result.variants)
     for number, port in enumerate(ports):
         row, column = divmod(number, columns)
         left = page.left + SCALE + column * (width + PANEL_GAP)
-        upper = y + row * height
+        upper = stream.y + row * height
         page.write(left, upper + 8.0, shorten(clean(port_text(port)), width, SIZES.body, bold=True), bold=True)
         at_edge = (column == 0, number + columns >= len(ports))
 
@@ -182,8 +177,7 @@ def _draw_grid(
             for variant in result.variants:
                 for item in variant.ports:
                     if item.label == port:
-                        xs = [from_si(lift, display.lift) for lift in item.lifts_m]
-                        ys = [from_si(flow, display.flow) for flow in item.flow_m3_s]
+                        xs, ys = _in_unit(item.lifts_m, display.lift), _in_unit(item.flow_m3_s, display.flow)
                         look = variant_style(names.place[variant.name])
                         draw_curve(ax, xs, ys, look, filled=side == "intake", scale=0.7, points=40)
             bare_axes(ax, size=SIZES.small)
@@ -194,7 +188,7 @@ def _draw_grid(
             ax.tick_params(labelleft=at_edge[0], labelbottom=at_edge[1])
             ax.grid(True, axis="y")
 
-    return y + rows * height + 2.0
+    stream.y += rows * height + 2.0
 
 
 AREAS_PANEL = 148.0
@@ -223,7 +217,15 @@ def write_areas(stream: Stream, contents: ReportContents, names: Names) -> None:
     _draw_pairs(stream, sides, names, display, _areas)
     if known:
         _draw_pairs(stream, sides, names, display, _coefficients)
-        _write_takeover(stream, sides, names, display)
+        for side, result in sides:
+            takeovers = {
+                names.head(v.name): f"{lift_text(v.takeover_lift_m, display)} {display.lift}"
+                for v in result.variants
+                if v.takeover_lift_m is not None
+            }
+            if takeovers:
+                said = by_value(takeovers, every=len(takeovers) == len(result.variants))
+                stream.text(f"{side.capitalize()}: lift where the throat takes over from the seat: {said}.")
         stream.y += 8.0
         found = [table for side, result in sides for table in tables.coefficient_tables(side, result, display)]
         for title in dict.fromkeys(table.title for table in found):
@@ -260,19 +262,14 @@ def _draw_pairs(
     stream.y += height + 8.0 if drawn else 0.0
 
 
-def _lifts(lifts_m: Sequence[float], display: Display) -> list[float]:
-    """Return lifts in the unit shown."""
-    return [from_si(lift, display.lift) for lift in lifts_m]
-
-
 def _areas(result: SideComparison, names: Names, display: Display) -> Panel:
     """Return effective areas, minimum areas and takeover lifts of one side."""
     series, takeovers = [], []
     for variant in result.variants:
         for areas, plain in ((variant.effective_area_m2, False), (variant.minimum_area_m2, True)):
             if areas:
-                values = [from_si(area, display.area) for area in areas]
-                series.append(Series(variant.name, _lifts(variant.lifts_m, display), values, plain=plain))
+                values = _in_unit(areas, display.area)
+                series.append(Series(variant.name, _in_unit(variant.lifts_m, display.lift), values, plain=plain))
         if variant.takeover_lift_m is not None:
             color = variant_style(names.place[variant.name]).color
             takeovers.append((from_si(variant.takeover_lift_m, display.lift), color))
@@ -284,21 +281,8 @@ def _coefficients(result: SideComparison, names: Names, display: Display) -> Pan
     known = [(variant.name, variant.coefficients) for variant in result.variants if variant.coefficients is not None]
     kind = "minimum" if any(item.minimum for _, item in known) else "curtain"
     series = [
-        Series(name, _lifts(item.lifts_m, display), values)
+        Series(name, _in_unit(item.lifts_m, display.lift), values)
         for name, item in known
         if (values := getattr(item, kind)) is not None
     ]
     return tables.COEFFICIENTS[kind], series, []
-
-
-def _write_takeover(stream: Stream, sides: Sides, names: Names, display: Display) -> None:
-    """Say at which lift the throat takes over from the seat."""
-    for side, result in sides:
-        known = {
-            names.head(v.name): f"{lift_text(v.takeover_lift_m, display)} {display.lift}"
-            for v in result.variants
-            if v.takeover_lift_m is not None
-        }
-        if known:
-            said = by_value(known, every=len(known) == len(result.variants))
-            stream.text(f"{side.capitalize()}: lift where the throat takes over from the seat: {said}.")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -11,7 +10,7 @@ from flowkit.analysis.sentences import cause, gain_words, headline, least_words,
 from flowkit.drawing import INK, SOFT, figure_of, plot_comparison, style, text_width, variant_style
 from flowkit.drawing.curves import families_of
 from flowkit.errors import FlowkitError
-from flowkit.model import Finding, Side
+from flowkit.model import Side
 from flowkit.reports.contents import (
     ReportContents,
     StateFacts,
@@ -35,7 +34,7 @@ from flowkit.reports.pages.layout import (
     shorten_name,
     wrap,
 )
-from flowkit.reports.pages.table import GAP, Flowing, Laid, lay, lay_all
+from flowkit.reports.pages.table import GAP, Flowing, lay, lay_all
 from flowkit.reports.tables import NAME, Cell, Column, Row, Table, flow_table
 from flowkit.units import from_si
 from flowkit.version import __version__
@@ -147,24 +146,19 @@ def _states(page: Page, y: float, facts: StateFacts, names: Names) -> float:
     if every:
         words = f"All states: {every}." if len(names.place) > 1 else f"{every[:1].upper()}{every[1:]}."
         y = page.paragraph(page.left, y, width, wrap(words, width, SIZES.small, most=3), size=SIZES.small)
-    table = _fact_table(facts, names, width) if 0 < len(facts.rows) <= FACT_ROWS else None
-    if table is not None:
-        y = table.draw(page, page.left, y + 4.0)
-    # A table of the states names them itself; where it cannot hold them all they are listed.
-    if (names.letters and (table is None or len(facts.rows) < len(names.place))) or (table is None and facts.rows):
-        y = _list_states(page, y + 2.0, facts if table is None else replace(facts, rows=()), names)
-    return y
-
-
-def _fact_table(facts: StateFacts, names: Names, width: float) -> Laid | None:
-    """Return what differs between the states as a table, a row a state, where it fits a width."""
-    columns = [NAME._replace(head="state")]
-    for label in facts.labels:
-        group, _, item = label.partition(": ")
-        columns.append(Column(item or group, group if item else "", left=True))
+    # What differs is a table, a row a state, where that fits.
+    groups = [label.partition(": ") for label in facts.labels]
+    columns = (Column(item or group, group if item else "", left=True) for group, _, item in groups)
     rows = (Row((Cell(name, "bold"), *map(Cell, values))) for name, values in facts.rows)
-    table = lay(Table("", None, tuple(columns), tuple(rows)), names, width, most=92.0, label=width)
-    return table if table.width <= width + 0.1 else None
+    table = Table("", None, (NAME._replace(head="state"), *columns), tuple(rows))
+    laid = lay(table, names, width, most=92.0, label=width)
+    tabled = 0 < len(facts.rows) <= FACT_ROWS and laid.width <= width + 0.1
+    if tabled:
+        y = laid.draw(page, page.left, y + 4.0)
+    # A table of the states names them itself; where it cannot hold them all they are listed.
+    if (names.letters and (not tabled or len(facts.rows) < len(names.place))) or (not tabled and facts.rows):
+        y = _list_states(page, y + 2.0, replace(facts, rows=()) if tabled else facts, names)
+    return y
 
 
 def _list_states(page: Page, y: float, facts: StateFacts, names: Names) -> float:
@@ -195,25 +189,9 @@ def _list_states(page: Page, y: float, facts: StateFacts, names: Names) -> float
     return y
 
 
-def assumed_words(findings: Sequence[Finding]) -> list[str]:
-    """Return every assumption about the sheets, each once with the files it was made in."""
-    where: dict[str, list[str]] = {}
-    for finding in findings:
-        if finding.severity == "note" and finding.rule.endswith("-assumed"):
-            message = clean(finding.message).partition(" The same holds for ")[0]
-            where.setdefault(message, []).append(clean(finding.where).partition("!")[0])
-    found = []
-    for message, places in where.items():
-        count = len(set(places))
-        place = places[0] if count == 1 else f"{places[0]} and {count - 1} more"
-        found.append(f"{place}: {message}" if place else message)
-    return found
-
-
 def _foot(contents: ReportContents, width: float) -> list[str]:
     """Return the footer's lines: what is in doubt or changed by hand, the job's notes, sources, what was assumed."""
     sources = ", ".join(f"{clean(source.name)} {source.sha256[:8]}" for source in contents.sources)
-    assumed = assumed_words(contents.findings)
     doubtful = dict.fromkeys(finding for finding in contents.findings if finding.severity != "note")
     changes = [change for variant in contents.variants for change in variant.changes]
     parts = []
@@ -224,9 +202,17 @@ def _foot(contents: ReportContents, width: float) -> list[str]:
         parts.append(f"{many} changed or left out by hand: see the last page for the reasons.")
     parts += [shorten(clean(contents.info.notes), 2.0 * width, SIZES.small)] if contents.info.notes else []
     parts += [f"Sheets (first digits of SHA-256): {sources}."] if sources else []
-    parts += ["Assumed: " + " ".join(words.rstrip(".") + "." for words in assumed)] if assumed else []
-    names = [contents.info.title or "", *(variant.name for variant in contents.variants)]
-    missing = missing_letters(names)
+    # Every assumption about the sheets, each once with the files it was made in.
+    assumed: dict[str, list[str]] = {}
+    for finding in contents.findings:
+        if finding.severity == "note" and finding.rule.endswith("-assumed"):
+            message = clean(finding.message).partition(" The same holds for ")[0].rstrip(".")
+            assumed.setdefault(message, []).append(clean(finding.where).partition("!")[0])
+    for number, (message, places) in enumerate(assumed.items()):
+        more = len(set(places)) - 1
+        place = f"{places[0]} and {more} more: " if more else f"{places[0]}: " if places[0] else ""
+        parts.append(f"{'' if number else 'Assumed: '}{place}{message}.")
+    missing = missing_letters([contents.info.title or "", *(variant.name for variant in contents.variants)])
     if missing:
         parts.append(f"{STAND_IN} replaces letters that no font on this computer has ({len(missing)} of them).")
     lines = wrap(" ".join([*parts, f"flowkit {__version__}."]), width, SIZES.small)
@@ -384,20 +370,13 @@ def chart(comparison: Comparison, ax: Axes | None = None, *, side: Side | None =
     below = below[: max(0, int((room - 13.0 * len(heads)) // 9.5))]
     with style():
         up = 6.0
-        for line in reversed(below):
-            _write_over(ax, line, up, 7.0, SOFT, bold=False)
-            up += 9.5
-        up += 3.0
-        for line in reversed(heads):
-            _write_over(ax, line, up, 10.0, INK, bold=True)
-            up += 13.0
+        lines = [(line, 7.0, SOFT, 9.5) for line in reversed(below)] + [(line, 10.0, INK, 13.0) for line in heads[::-1]]
+        for number, (line, size, color, pitch) in enumerate(lines):
+            up += 3.0 if number == len(below) else 0.0
+            ax.annotate(
+                line, (0.0, 1.0), xycoords="axes fraction", xytext=(0.0, up), textcoords="offset points", size=size,
+                color=color, weight="bold" if color == INK else "normal", va="baseline", family=families_of(line),
+                parse_math=False, annotation_clip=False,
+            )  # fmt: skip
+            up += pitch
     return ax
-
-
-def _write_over(ax: Axes, line: str, up: float, size: float, color: str, *, bold: bool) -> None:
-    """Write a line over the axes, so many points above their top edge."""
-    ax.annotate(
-        line, (0.0, 1.0), xycoords="axes fraction", xytext=(0.0, up), textcoords="offset points", size=size,
-        color=color, weight="bold" if bold else "normal", va="baseline", family=families_of(line), parse_math=False,
-        annotation_clip=False,
-    )  # fmt: skip

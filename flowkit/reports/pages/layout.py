@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from matplotlib.artist import Artist, allow_rasterization
 from matplotlib.font_manager import FontProperties
@@ -15,7 +15,6 @@ from matplotlib.transforms import Bbox
 
 from flowkit.drawing import INK, RULE, SOFT, VariantStyle, text_width
 from flowkit.drawing.curves import LEFTWARD, families_of, family_with
-from flowkit.errors import FlowkitError
 from flowkit.model import JobInfo
 from flowkit.reports.labels import job_words
 from flowkit.wording import without_keys
@@ -27,15 +26,10 @@ STAND_IN = "▯"
 """Drawn for a letter that no font has."""
 
 
-def _can_draw(letter: str) -> bool:
-    """Whether a font of this machine can draw a letter."""
-    return family_with(letter) is not None
-
-
 def missing_letters(texts: Iterable[str]) -> str:
     """Return the letters among some texts that no font of this machine can draw, each once."""
     letters = dict.fromkeys(letter for text in texts for letter in text if ord(letter) > 0x24F)
-    return "".join(letter for letter in letters if letter.isprintable() and not _can_draw(letter))
+    return "".join(letter for letter in letters if letter.isprintable() and family_with(letter) is None)
 
 
 def clean(text: object) -> str:
@@ -47,7 +41,7 @@ def clean(text: object) -> str:
         elif unicodedata.category(letter)[0] in "CZ":
             letters.append(" ")
         else:
-            letters.append(letter if _can_draw(letter) else STAND_IN)
+            letters.append(STAND_IN if family_with(letter) is None else letter)
     return without_keys(" ".join("".join(letters).split()))
 
 
@@ -74,33 +68,21 @@ _KEPT = re.compile(r"(?<=\d) (?=%)|(?<=±) ")
 """Spaces a line is not broken at: before a percent sign, after plus-minus."""
 
 
-def _split_word(word: str, width: float, size: float, bold: bool) -> list[str]:
-    """Break a word that is wider than a line."""
-    pieces, start = [], 0
-    for end in range(1, len(word) + 1):
-        if end - start > 1 and text_width(word[start:end], size, bold=bold) > width:
-            pieces.append(word[start : end - 1])
-            start = end - 1
-    return [*pieces, word[start:]]
-
-
 def wrap(text: str, width: float, size: float, *, bold: bool = False, most: int | None = None) -> list[str]:
     """Break a text into lines of a width."""
     lines: list[str] = []
-    line = ""
-    for word in _KEPT.sub("\u00a0", text).split(" "):
-        if not word:
+    for word in filter(None, _KEPT.sub("\u00a0", text).split(" ")):
+        longer = f"{lines[-1]} {word}" if lines else word
+        if text_width(longer, size, bold=bold) <= width:
+            lines[-1:] = [longer]
             continue
-        for piece in [word] if text_width(word, size, bold=bold) <= width else _split_word(word, width, size, bold):
-            longer = f"{line} {piece}" if line else piece
-            if text_width(longer, size, bold=bold) <= width:
-                line = longer
-            else:
-                if line:
-                    lines.append(line)
-                line = piece
-    if line:
-        lines.append(line)
+        lines.append(word)
+        # A word that is wider than a line is broken.
+        while text_width(lines[-1], size, bold=bold) > width and len(lines[-1]) > 1:
+            whole, end = lines[-1], 2
+            while text_width(whole[:end], size, bold=bold) <= width:
+                end += 1
+            lines[-1:] = [whole[: end - 1], whole[end - 1 :]]
     if most is not None and len(lines) > most:
         rest = " ".join(lines[most - 1 :])
         lines = [*lines[: most - 1], shorten(rest, width, size, bold=bold)]
@@ -110,8 +92,7 @@ def wrap(text: str, width: float, size: float, *, bold: bool = False, most: int 
 Align = Literal["left", "right", "center"]
 
 
-@dataclass(frozen=True, slots=True)
-class Words:
+class Words(NamedTuple):
     """One line of text at a place on the page."""
 
     x: float
@@ -132,11 +113,6 @@ def _font(size: float, bold: bool, italic: bool, families: tuple[str, ...]) -> F
     )
 
 
-def _font_of(item: Words) -> FontProperties:
-    """Return the typefaces a line is set in."""
-    return _font(item.size, item.bold, item.italic, tuple(families_of(item.text)))
-
-
 class Cells(Artist):
     """Lines of text drawn by one artist, at exact places in every backend."""
 
@@ -145,11 +121,6 @@ class Cells(Artist):
         self.items: list[Words] = []
         self._height = height
         self.set_zorder(5)
-
-    def add(self, words: Words) -> None:
-        """Add a line of text."""
-        if words.text:
-            self.items.append(words)
 
     def _left(self, item: Words) -> float:
         """Return where a line begins, from the page's left [pt]."""
@@ -174,7 +145,8 @@ class Cells(Artist):
                 y = page_height - y
             # A run written from right to left is drawn by itself: what is around it goes on from left to right.
             for run in filter(None, LEFTWARD.split(item.text)):
-                renderer.draw_text(gc, x, y, run, _font_of(replace(item, text=run)), 0, ismath=False)
+                font = _font(item.size, item.bold, item.italic, tuple(families_of(run)))
+                renderer.draw_text(gc, x, y, run, font, 0, ismath=False)
                 x += text_width(run, item.size, bold=item.bold) * scale
         gc.restore()
         self.stale = False
@@ -185,7 +157,7 @@ class Cells(Artist):
         scale = 1.0 if figure is None else figure.dpi / 72.0
         result = []
         for item in self.items:
-            font = _font_of(item)
+            font = _font(item.size, item.bold, item.italic, tuple(families_of(item.text)))
             width, height, descent = renderer.get_text_width_height_descent(item.text, font, False)
             y = (self._height - item.y) * scale - descent
             result.append((item.text, Bbox.from_bounds(self._left(item) * scale, y, width, height)))
@@ -200,19 +172,10 @@ class Cells(Artist):
         return Bbox.union(boxes) if boxes else Bbox.null()
 
 
-@dataclass(frozen=True, slots=True)
-class Sizes:
+class SIZES:
     """The few type sizes there are [pt]."""
 
-    headline: float = 13.0
-    subhead: float = 10.5
-    title: float = 9.0
-    heading: float = 8.0
-    body: float = 7.0
-    small: float = 6.2
-
-
-SIZES = Sizes()
+    headline, subhead, heading, body, small = 13.0, 10.5, 8.0, 7.0, 6.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,17 +201,7 @@ class Paper:
         return self.height - self.bottom
 
 
-PAPERS = {
-    "letter": Paper("letter", 612.0, 792.0),
-    "a4": Paper("a4", 210 / 25.4 * 72, 297 / 25.4 * 72),
-}
-
-
-def paper_named(name: str) -> Paper:
-    """Return the paper of a name."""
-    if name not in PAPERS:
-        raise FlowkitError(f"there is no paper {name!r}", "use " + " or ".join(PAPERS))
-    return PAPERS[name]
+PAPERS = {"letter": Paper("letter", 612.0, 792.0), "a4": Paper("a4", 210 / 25.4 * 72, 297 / 25.4 * 72)}
 
 
 class Page:
@@ -289,7 +242,8 @@ class Page:
         color: str = INK,
     ) -> None:
         """Write one line, its baseline at y."""
-        self.cells.add(Words(x, y, text, size, align, bold, italic, color))
+        if text:
+            self.cells.items.append(Words(x, y, text, size, align, bold, italic, color))
 
     def paragraph(
         self,
@@ -348,15 +302,10 @@ class Page:
         self.write(self.left, self.paper.top, shorten(left, room, SIZES.body), color=SOFT)
         if self._rules:
             w, h = self.paper.width, self.paper.height
-            lines: list[Any] = [[(x0 / w, 1 - y / h), (x1 / w, 1 - y / h)] for x0, x1, y, _, _ in self._rules]
-            self.figure.add_artist(
-                LineCollection(
-                    lines,
-                    colors=[rule[4] for rule in self._rules],
-                    linewidths=[rule[3] for rule in self._rules],
-                    transform=self.figure.transFigure,
-                )
-            )
+            lines: Any = [[(x0 / w, 1 - y / h), (x1 / w, 1 - y / h)] for x0, x1, y, _, _ in self._rules]
+            *_, weights, colors = zip(*self._rules, strict=True)
+            rules = LineCollection(lines, colors=colors, linewidths=weights, transform=self.figure.transFigure)
+            self.figure.add_artist(rules)
 
 
 LONG = 84.0
@@ -397,13 +346,15 @@ class Names:
         return [*lines[: most - 1], shorten_name(rest, width, size, bold=bold)]
 
 
-def name_variants(names: Sequence[str], *, head_width: float) -> Names:
-    """Decide how variants are called."""
+def name_variants(names: Sequence[str]) -> Names:
+    """Decide how variants are called, by the room a table head has."""
     full = tuple(clean(name) for name in names)
-    letters = False
-    for name in full:
-        lines = wrap(name, head_width, SIZES.small)
-        whole = all(text_width(word, SIZES.small) <= head_width for word in name.split())
-        too_long = not whole or len(lines) > 3 or text_width(name, SIZES.body) > LONG
-        letters = letters or too_long or STAND_IN in name
-    return Names(full, {name: place for place, name in enumerate(names)}, letters)
+    room = 34.0 if len(names) <= 4 else 30.0
+
+    def fits(name: str) -> bool:
+        """Whether a name can stay as it is."""
+        whole = all(text_width(word, SIZES.small) <= room for word in name.split())
+        short = whole and len(wrap(name, room, SIZES.small)) <= 3 and text_width(name, SIZES.body) <= LONG
+        return short and STAND_IN not in name
+
+    return Names(full, {name: place for place, name in enumerate(names)}, not all(map(fits, full)))

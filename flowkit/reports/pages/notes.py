@@ -5,7 +5,7 @@ from __future__ import annotations
 from flowkit.analysis.results import Repeatability
 from flowkit.drawing import INK, SOFT
 from flowkit.reports.contents import ReportContents
-from flowkit.reports.labels import change_words, distinct, gathered, not_assessed_words, where_words
+from flowkit.reports.labels import change_words, gathered, not_assessed_words, where_words
 from flowkit.reports.pages.first import further_sentences
 from flowkit.reports.pages.layout import SIZES, Names, clean
 from flowkit.reports.pages.table import Stream
@@ -36,8 +36,8 @@ def write_notes(stream: Stream, contents: ReportContents, names: Names, *, sente
             stream.text(clean(words), indent=LABEL, label=clean(correction), color=SOFT, label_color=SOFT)
     stream.heading("Uncertainty")
     stream.text(repeatability_words(comparison.repeatability, display))
-    reasons = [gain.not_assessed_because for side in comparison.sides.values() for gain in side.gains]
-    for reason in distinct(reason for reason in reasons if reason):
+    reasons = (gain.not_assessed_because for side in comparison.sides.values() for gain in side.gains)
+    for reason in dict.fromkeys(filter(None, reasons)):
         stream.text(clean(not_assessed_words(reason)))
     _write_findings(stream, contents)
     if contents.info.notes:

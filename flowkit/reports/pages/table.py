@@ -147,7 +147,9 @@ def row_height(row: Row) -> float:
 def lay(table: Table, names: Names, room: float, *, most: float = 44.0, label: float = _STATE) -> Laid:
     """Lay a table out for paper: columns as wide as they need, and evenly wider where there is room, up to `most`."""
     rows = [row for row in table.rows if row.kind != "area"]
-    cells = [[_cell(cell) for cell in row.cells] for row in rows]
+    # A dash is grey.
+    cells = [[cell._replace(text=clean(cell.text)) for cell in row.cells] for row in rows]
+    cells = [[Cell(NOTHING, "dim") if cell.text == NOTHING else cell for cell in row] for row in cells]
     first, before = table.columns[0], ""
     for row in cells:
         text = row[0].text
@@ -195,11 +197,6 @@ def lay(table: Table, names: Names, room: float, *, most: float = 44.0, label: f
     return Laid(tuple(columns), laid, title, _marks(table), table.side != "exhaust")
 
 
-def _cell(cell: Cell) -> Cell:
-    """Return a cell as paper shows it: a dash is grey."""
-    return Cell(cell.text, "dim") if cell.text == NOTHING else cell._replace(text=clean(cell.text))
-
-
 def _marks(table: Table) -> tuple[str, ...]:
     """Say what italics, grey and the ends of intervals mean where there are any, and what else must be said there."""
     cells = [cell for row in table.rows if row.kind == "lift" for cell in row.cells]
@@ -228,7 +225,12 @@ def lay_all(tables: Sequence[Table], names: Names, width: float) -> list[Laid]:
         for count in range(1, max(len(states), 1) + 1):
             size = -(-len(states) // count) or 1
             parts = [states[start : start + size] for start in range(0, len(states) or 1, size)]
-            found = [lay(_of_states(table, part), names, width) for part in parts]
+            found = []
+            for part in parts:
+                kept = [n for n, column in enumerate(table.columns) if column.state is None or column.state in part]
+                rows = tuple(row._replace(cells=tuple(row.cells[n] for n in kept)) for row in table.rows)
+                columns = tuple(table.columns[n] for n in kept)
+                found.append(lay(replace(table, columns=columns, rows=rows), names, width))
             if all(part.width <= width + 0.1 for part in found):
                 break
         if len(found) > 1:
@@ -236,13 +238,6 @@ def lay_all(tables: Sequence[Table], names: Names, width: float) -> list[Laid]:
             found = [replace(part, title=f"{side}, part {number}") for number, part in enumerate(found, 1)]
         laid += found
     return laid
-
-
-def _of_states(table: Table, states: Sequence[str]) -> Table:
-    """Return a table with the figures of some states only."""
-    kept = [place for place, column in enumerate(table.columns) if column.state is None or column.state in states]
-    rows = (row._replace(cells=tuple(row.cells[place] for place in kept)) for row in table.rows)
-    return replace(table, columns=tuple(table.columns[place] for place in kept), rows=tuple(rows))
 
 
 class Flowing:
@@ -320,18 +315,12 @@ _CHAPTER = 0.26
 class Stream:
     """The report behind page 1, written from top to bottom: chapters follow one another on the same page."""
 
-    def __init__(
-        self, paper: Paper, title: str = "", lead: str = "", *, scale: float = 1.0, torn: bool = False
-    ) -> None:
-        self.paper = paper
-        self.scale = scale
-        self.torn = torn
-        self.title = title
+    def __init__(self, paper: Paper, *, scale: float = 1.0, torn: bool = False) -> None:
+        self.paper, self.scale, self.torn = paper, scale, torn
+        self.title = ""
         self.pages: list[Page] = []
         self.y = paper.inner_bottom
         self._ends: list[float] = []
-        if title:
-            self.chapter(title, lead)
 
     def chapter(self, title: str, lead: str = "", *, keep: float = 0.0) -> None:
         """Begin a chapter: on this page where there is room for it, else on the next."""

@@ -141,11 +141,7 @@ def _heads(flows: Sequence[float], states: Sequence[dict[str, str]]) -> tuple[Si
         SideVariant(
             name=f"state {place}",
             side="intake",
-            ports=(
-                PortCurve(
-                    f"state {place}", "intake", "1", (), lifts.copy(), np.full(2, flow), np.ones(2, dtype=int), ()
-                ),
-            ),
+            ports=(PortCurve(f"state {place}", "intake", "1", (), lifts.copy(), np.full(2, flow), ()),),
             state=state,
             valve=ValveGeometry(),
         )
