@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 Item = TypeVar("Item")
 
 # In the cylinder mass [kg], internal energy [J] and burned mass [kg]; the same of the gas pushed back into the intake
-# port, its enthalpy for the energy; and since the piece began work done by the gas [J], heat lost [J], air drawn from the
+# port, its enthalpy for the energy; and since the piece began work done [J], heat lost [J], air drawn from the
 # intake [kg], and mass and enthalpy gone out through the exhaust.
 MASS, ENERGY, BURNED, PORT_MASS, PORT_ENTHALPY, PORT_BURNED = range(6)
 WORK, HEAT_LOST, DRAWN, GONE, GONE_ENTHALPY = range(6, 11)

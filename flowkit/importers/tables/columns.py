@@ -378,8 +378,9 @@ def _letters(table: Table, index: int) -> str:
 def _all_percent(table: Table, index: int) -> bool:
     """Whether the numbers of a column are all shown as percentages."""
     view = table.view
-    rows = [row for row in range(table.first, table.last + 1) if isinstance(view.value(row, index), float)]
-    return bool(view.grid.percent_cells and rows) and all(view.percent(row, index) for row in rows)
+    lifts = range(table.first, table.last + 1) if view.grid.percent_cells else ()
+    rows = [row for row in lifts if isinstance(view.value(row, index), float)]
+    return bool(rows) and all(view.percent(row, index) for row in rows)
 
 
 def _cells_of_other_units(table: Table, index: int) -> bool:
