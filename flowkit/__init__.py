@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from flowkit.analysis.frames import Curve
     from flowkit.analysis.results import Comparison
     from flowkit.corrections import CorrectionResult, correct
-    from flowkit.engine import EngineResult
+    from flowkit.engine.results import EngineResult
     from flowkit.errors import FlowkitError
     from flowkit.importers import ReadResult, Stated
     from flowkit.job import Job, JobResults, JobVariant, SheetChoice, report
@@ -58,7 +58,7 @@ _HOMES = {
     "analysis.frames": "Curve",
     "analysis.results": "Comparison",
     "corrections": "CorrectionResult correct",
-    "engine": "EngineResult",
+    "engine.results": "EngineResult",
     "errors": "FlowkitError",
     "importers": "ReadResult Stated",
     "job": "Job JobResults JobVariant SheetChoice report",
