@@ -244,3 +244,16 @@ def test_a_titles_port_beside_others_in_the_headings_is_asked_about(tmp_path: Pa
     above = "28 inH2O\nIntake port 3\n"
     assert read_as(tmp_path, table("Flow 1 cfm,Flow 2 cfm", above)) == ["asked"]
     assert read_as(tmp_path, table("Flow 3 cfm", above)) == ["intake 3 60"]
+
+
+def test_worksheets_of_two_heads_in_states(tmp_path: Path) -> None:
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    names = ["LH stock", "RH stock", "LH bowl blend", "RH bowl blend"]
+    for name in names:
+        for row in (["28 inH2O"], ["Lift mm", "Intake CFM"], [2, 60], [4, 110], [6, 150]):
+            (book[name] if name in book else book.create_sheet(name)).append(row)
+    del book["Sheet"]
+    book.save(tmp_path / "s.xlsx")
+    assert [f"{t.port} {t.variant}" for t in flowkit.read(tmp_path / "s.xlsx").tests] == names

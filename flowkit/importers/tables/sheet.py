@@ -53,21 +53,21 @@ def sheet_name(name: str | None) -> SheetName:
     clean = " ".join((name or "").replace("_", " ").split())
     if not clean or _GENERIC.fullmatch(fold(clean)):
         return SheetName()
-    label = parse_label(clean)
+    right = re.search(r"\bRH\b", clean, re.IGNORECASE)  # beside LH: nobody names a worksheet after the air
+    label = parse_label(clean.replace(right[0], "LH") if right else clean)
+    position = right[0] if right and label.position == "LH" else label.position
     verbatim = str(name).strip()
     if label.bare and set(label.kinds) == {"mark", "number"}:
         return SheetName(port=label.bare)  # "#1"
     if label.kinds == ("head", "number") and label.bare:
         return SheetName(head=label.bare)
-    if label.kinds == ("humidity",) and len(clean) == 2:
-        return SheetName(port=clean, position=True)  # RH beside LH: nobody names a worksheet after the air
     if not label.names:
         own = label.kind != "flow" and bool(label.kind or label.rest or label.bare)
         says = own or bool(label.rest or label.bare)
         return SheetName(whole=verbatim if says else None, rest=verbatim if own else None)
-    head = label.head or (label.position if label.port else None)
-    port = label.port or (label.position if not head else None)
-    alone = port is not None and port == label.position
+    head = label.head or (position if label.port else None)
+    port = label.port or (position if not head else None)
+    alone = port is not None and port == position
     whole, rest = (verbatim, label.rest) if label.rest else (None, None)
     return SheetName(whole, rest, label.side, port, label.run, label.code, head, alone)
 
