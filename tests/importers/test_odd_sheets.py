@@ -81,7 +81,10 @@ def test_headings(tmp_path: Path, heads: str, wanted: list[str]) -> None:
 
 def test_one_port_of_several_states_and_numbers_before_names(tmp_path: Path) -> None:
     above = "Test pressure,28 inH2O\nIntake\n"
-    assert read_as(tmp_path, table("1 - Stock cfm,1 - Ported cfm", above)) == ["intake 1 Stock 60", "intake 1 Ported 61"]
+    assert read_as(tmp_path, table("1 - Stock cfm,1 - Ported cfm", above)) == [
+        "intake 1 Stock 60",
+        "intake 1 Ported 61",
+    ]
     wanted = ["intake 1 Stage 1 60", "intake 2 Stage 1 61", "intake 1 Stage 2 62", "intake 2 Stage 2 63"]
     heads = "1 - Stage 1 cfm,2 - Stage 1 cfm,1 - Stage 2 cfm,2 - Stage 2 cfm"
     assert read_as(tmp_path, table(heads, above)) == wanted
@@ -257,3 +260,10 @@ def test_worksheets_of_two_heads_in_states(tmp_path: Path) -> None:
     del book["Sheet"]
     book.save(tmp_path / "s.xlsx")
     assert [f"{t.port} {t.variant}" for t in flowkit.read(tmp_path / "s.xlsx").tests] == names
+
+
+def test_names_of_columns_above_a_line_of_the_sheet(tmp_path: Path) -> None:
+    text = "Cylinder,1,2\nTest pressure,28 inH2O\nLift in,cfm,cfm\n0.1,60,61\n0.2,110,111\n0.3,150,151\nIntake\n"
+    assert read_as(tmp_path, text) == ["intake 1 60", "intake 2 61"]
+    # Numbers that are over no columns are no one value of the sheet.
+    assert read_as(tmp_path, text.replace("Cylinder,1,2", "Cylinder,,,1,2")) == ["asked"]

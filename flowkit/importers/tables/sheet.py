@@ -151,7 +151,7 @@ def _read_tables(
     for table in [*tables, *unclear]:
         top, left, bottom, right = table.corners()
         for row in range(top, min(bottom + 1, len(taken))):
-            if not (table.view.turned and _is_line(table, row)):
+            if not _is_line(table, row):
                 taken[row].append((left, right))
     said = read_metadata(view, taken, stated.units)
     reading.metadata = said
@@ -170,9 +170,11 @@ def _read_tables(
 
 
 def _is_line(table: Table, row: int) -> bool:
-    """Whether a row inside a table with lifts across is a line of the sheet: fewer values than lifts, and a label."""
+    """Whether a row inside a table is a line of the sheet; with lifts across: fewer values than lifts, and a label."""
     view = table.view
-    column = row  # the view is turned
+    if not view.turned:
+        return row < table.row and row not in table.headers and row not in table.named
+    column = row
     if column == table.axis.column or column in table.headers:
         return False
     label = next((said for at in range(table.axis.first) if (said := view.label(at, column)) is not None), None)
