@@ -215,3 +215,32 @@ def test_flows_at_one_pressure_beside_rows_at_another(tmp_path: Path, line: str,
     # What the user states counts against the rows too.
     stated = flowkit.read(path, test_pressure="28 inH2O").findings
     assert any(finding.severity == "error" for finding in stated) == (errors > 0)
+
+
+@pytest.mark.parametrize("order", [(0, 1, 2, 3), (0, 2, 1, 3)])
+def test_each_side_has_lifts_of_its_own(tmp_path: Path, order: tuple[int, ...]) -> None:
+    columns = [
+        ["Intake lift (mm)", "2", "4", "6"],
+        ["Exhaust lift (mm)", "1", "3", "5"],
+        ["Intake CFM", "60", "110", "150"],
+        ["Exhaust CFM", "50", "90", "120"],
+    ]
+    rows = ["28 inH2O", *(",".join(columns[at][row] for at in order) for row in range(4))]
+    (tmp_path / "s.csv").write_text("\n".join(rows), encoding="utf-8")
+    result = flowkit.read(tmp_path / "s.csv")
+    assert not any(finding.severity == "error" for finding in result.findings)
+    lifts = {t.side: [p.lift_m for p in t.points] for t in result.tests}
+    assert lifts == {
+        "intake": pytest.approx([0.002, 0.004, 0.006]),
+        "exhaust": pytest.approx([0.001, 0.003, 0.005]),
+    }
+
+
+def test_a_letter_with_a_unit_of_flow_is_no_meter(tmp_path: Path) -> None:
+    assert told(tmp_path, table("E (cfm),Port A (cfm)")) == ["asked"]
+
+
+def test_a_titles_port_beside_others_in_the_headings_is_asked_about(tmp_path: Path) -> None:
+    above = "28 inH2O\nIntake port 3\n"
+    assert told(tmp_path, table("Flow 1 cfm,Flow 2 cfm", above)) == ["asked"]
+    assert told(tmp_path, table("Flow 3 cfm", above)) == ["intake 3 60"]

@@ -358,18 +358,23 @@ class _Reader:
         self.findings += trouble
         pressure_unit = unit_of(items, "pressure_unit") or stated.pressure_unit
         units = replace(stated.units, flow=flow_unit, pressure=pressure_unit)
-        flows = [column.index for column in columns if column.role in ("flow", "reading")]
-        lifts = read_lifts(table, flows, unit_of(items, "lift_unit") or stated.lift_unit)
-        self.findings += lifts.findings
+        parts = _by_side(table, columns)
+        if len(parts) > 1:
+            items.pop(("side", None), None)
         tests: list[FlowTest] = []
-        if lifts.unit is not None:
-            reader = TableReader(table, columns, lifts, units, self.words)
-            drafts, zeros = without_zeros(reader.drafts())
-            drafts, trouble = split_runs(drafts)
-            self.findings += reader.findings + zeros + trouble
-            self.findings += self._contradictions(drafts, items) + self._pressures_apart(drafts, items)
-            tests, trouble = assemble(drafts, lifts, items, self._place(drafts, items, title), stated)
-            self.findings += trouble + _half_named(drafts, tests)
+        for part, mine in parts:
+            flows = [column.index for column in mine if column.role in ("flow", "reading")]
+            lifts = read_lifts(part, flows, unit_of(items, "lift_unit") or stated.lift_unit)
+            self.findings += lifts.findings
+            if lifts.unit is not None:
+                reader = TableReader(part, mine, lifts, units, self.words)
+                drafts, zeros = without_zeros(reader.drafts())
+                drafts, trouble = split_runs(drafts)
+                self.findings += reader.findings + zeros + trouble
+                self.findings += self._contradictions(drafts, items) + self._pressures_apart(drafts, items)
+                made, trouble = assemble(drafts, lifts, items, self._place(drafts, items, title), stated)
+                tests += made
+                self.findings += trouble + _half_named(drafts, made)
         derived = ("average", "gain", "derived", "total")
         none = not any(column.role in ("flow", "trouble", "reading") for column in columns)
         meant = not columns or any(column.role == "ignored" and column.kind not in derived for column in columns)
@@ -383,6 +388,11 @@ class _Reader:
 
     def _contradictions(self, drafts: Sequence[Draft], items: Mapping[Key, Item]) -> list[Finding]:
         """Refuse a table whose headings all name one side where its title, label or worksheet names the other."""
+        port, ports = items.get(("port", None)), {draft.port for draft in drafts}
+        titles = [line for line in self.lines if port is not None and line.source == port.source and line.label.side]
+        if titles and titles[0].label.port and ports and not ports & {None, titles[0].label.port}:
+            what = f"the sheet says {titles[0].text!r} and the headings say {' and '.join(sorted(map(str, ports)))}"
+            return [refused(titles[0].source, f"{what}; say which is right")]
         sides, item, name = {draft.side for draft in drafts}, items.get(("side", None)), self.name.side
         said = _side_of(items) if item is not None else name
         if sides == {None} and item is not None and name not in (None, said):
@@ -460,6 +470,27 @@ def _half_named(drafts: Sequence[Draft], tests: Sequence[FlowTest]) -> list[Find
 
 
 _SIDES: tuple[Side | None, ...] = ("intake", "exhaust", None)
+
+
+def _by_side(table: Table, columns: list[Column]) -> list[tuple[Table, list[Column]]]:
+    """Part a table that has lifts for each side: ``Intake lift, Exhaust lift, Intake CFM, Exhaust CFM``."""
+    headed = [
+        (index, label)
+        for index in table.lifts
+        for row in table.headers
+        if (label := table.view.label(row, index)) is not None and label.kind == "lift" and label.side is not None
+    ]
+    sides = [label.side for _, label in headed]
+    flows = [column for column in columns if column.role in ("flow", "reading")]
+    if sorted(map(str, sides)) != ["exhaust", "intake"] or any(column.side is None for column in flows):
+        return [(table, columns)]
+    return [
+        (
+            replace(table, axis=replace(table.axis, column=index, label=label), others=[]),
+            [column for column in columns if column not in flows or column.side == label.side],
+        )
+        for index, label in headed
+    ]
 
 
 def _take_names_of_lifts(table: Table, items: dict[Key, Item]) -> None:
