@@ -132,7 +132,7 @@ def describe(
     ]
     flows = [c for c in columns if c.role in ("flow", "named", "bare")]
     letters = [c for c in flows if c.letter]
-    if len(letters) == 1 < len(flows) and letters[0].own == ("letter",) and not (letters[0].port or letters[0].run):
+    if len(letters) == 1 < len(flows) and letters[0].own == ("letter",) and not (letters[0].port or letters[0].flowing):
         letters[0].leave_out("one letter and no unit of flow")  # V, A or K of a meter
     averages = [c for c in columns if c.role == "ignored" and c.kind == "average"]
     if len(averages) == 1 and not any(column.role in _OPEN for column in columns):
