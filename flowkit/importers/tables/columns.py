@@ -536,10 +536,10 @@ def _decide_unknown(table: Table, columns: list[Column], *, lone: bool) -> None:
         if table.axis.score >= HEADED or (not counted and len(flows) > 2 and max(flows) > RISES * min(flows)):
             columns[0].role, columns[0].kind, columns[0].why = "flow", "flow", ""
     # Columns whose only claim to be a flow is a place among flows, and whose numbers are unlike theirs.
-    flows_of = {column.index: _values(table, column) for column in columns if column.role == "flow"}
-    for column in [c for c in columns if c.role == "flow"] if len(flows_of) > 1 else ():
-        if column.kind == "flow" or column.named or column.state or column.flowing:
-            continue
+    flowing = [c for c in columns if c.role == "flow"]
+    unsure = [c for c in flowing if not (c.kind == "flow" or c.named or c.state or c.flowing)]
+    flows_of = {column.index: _values(table, column) for column in flowing} if unsure and len(flowing) > 1 else {}
+    for column in unsure if flows_of else ():
         mine = flows_of[column.index]
         others = [values for index, values in flows_of.items() if index != column.index]
         ratios = _ratios({row: value for row, value in mine.items() if value > 0}, others)
@@ -623,11 +623,13 @@ def _check_arithmetic(table: Table, columns: list[Column]) -> None:
     """Leave out columns that are worked out from the others: means, sums, ratios, differences."""
     flows = [c for c in columns if c.role == "flow"]
     texts = [c.text for c in flows]
-    values = {c.index: _values(table, c) for c in flows}
+    unsure = []
     for column in flows if len(flows) > 2 else ():
         named = column.side or column.port or column.run or column.code or column.again or column.state
-        if column.heading is not None and (named or texts.count(column.text) > 1):
-            continue
+        if column.heading is None or not (named or texts.count(column.text) > 1):
+            unsure.append(column)
+    values = {c.index: _values(table, c) for c in flows} if unsure else {}
+    for column in unsure:
         mine = values[column.index]
         others = [values[c.index] for c in flows if c is not column and c.role == "flow"]
         rows = [row for row in mine if all(row in other for other in others)]
@@ -683,8 +685,8 @@ def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:
     for place, column in enumerate(columns):
         if column.role != "flow":
             continue
-        mine = _values(table, column)
-        for first in columns[:place] if column.again and len(mine) > 2 else ():  # one may be said to be corrected
+        mine = _values(table, column) if column.again else {}
+        for first in columns[:place] if len(mine) > 2 else ():  # one may be said to be corrected
             same = first.role == "flow" and first.again and (first.port, first.side) == (column.port, column.side)
             if same and mine == _values(table, first):
                 column.leave_out(f"the same readings as {first.text!r}")

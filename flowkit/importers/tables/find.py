@@ -197,7 +197,7 @@ def _runs(view: View, column: int, head_rows: dict[int, list[int]]) -> list[Axis
         if headed or (row in head_rows and kind != "n"):
             runs.append([])
             blank, dated = 0, headed
-        said = runs[-1] and _is_title(view, row) and pairs(_only_text(view, row))[0]
+        said = runs[-1] and kind in " t" and _is_title(view, row) and pairs(_only_text(view, row))[0]
         if said or (blank and runs[-1] and kind in "nt" and _begins_lines(view, row, column)):
             runs.append([])
             blank = 0
