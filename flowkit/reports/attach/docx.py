@@ -153,7 +153,7 @@ class _Text(MainPart):
         return place
 
     def take_out(self) -> set[str] | None:
-        """Take an earlier block out; return the relationships to its pictures that went with it, None where none was there."""
+        """Take an earlier block out; return its relationships to pictures, or None where there was no block."""
         start = self.bookmarks().get(_MARK)
         if start is None:
             return None
