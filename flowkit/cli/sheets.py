@@ -50,7 +50,7 @@ def read(
     Exit status 1 where a file cannot be used or a finding is an error.
     """
     from flowkit import importers
-    from flowkit.importers.many import expand_paths
+    from flowkit.importers.reading import expand_paths
 
     stated = stated_of(statements)
     paths = expand_paths(files)

@@ -1,10 +1,7 @@
 """Filling and emptying of the cylinder through its valves, quasi-steady and without waves (model).
 
-A state has eleven rows over (differences, copies, pieces, lanes), see `flowkit.engine.solvers`; a lane is one speed
-of one variant, with the engine and the valves of that variant. The rows: mass [kg], internal energy [J] and burned
-mass [kg] in the cylinder; mass, enthalpy [J] and burned mass of the gas pushed back into the intake port; and what
-has passed since the piece began: work done by the gas [J], heat lost [J], air drawn from the intake [kg], and mass and
-enthalpy gone out through the exhaust [kg], [J].
+A state is of eleven rows over (differences, copies, pieces, lanes), see `flowkit.engine.solvers`; a lane is one speed
+of one variant, with the engine and the valves of that variant.
 """
 
 from __future__ import annotations
@@ -28,6 +25,9 @@ __all__ = ["ROWS", "WATCHED", "AreaCurve", "Exchange", "Passage", "Setup"]
 Array = NDArray[np.float64]
 Item = TypeVar("Item")
 
+# In the cylinder mass [kg], internal energy [J] and burned mass [kg]; the same of the gas pushed back into the intake
+# port, its enthalpy for the energy; and since the piece began work done [J], heat lost [J], air drawn from the
+# intake [kg], and mass and enthalpy gone out through the exhaust.
 MASS, ENERGY, BURNED, PORT_MASS, PORT_ENTHALPY, PORT_BURNED = range(6)
 WORK, HEAT_LOST, DRAWN, GONE, GONE_ENTHALPY = range(6, 11)
 ROWS, WATCHED = 11, 6
@@ -40,11 +40,8 @@ Tables = tuple[FlowTable, GasTable]
 AreaCurve = Callable[[Array], Array]
 """Effective area [m²] at valve lifts [m]."""
 
-CELLS = 1536
-"""Cells an open period is tabulated in."""
-
-MIXING_ZONE = 0.01
-"""Gas pushed back returns first; fresh air takes its place within this share of the displaced air."""
+CELLS = 1536  # an open period is tabulated in
+MIXING_ZONE = 0.01  # gas pushed back returns first; fresh air takes its place within this share of the displaced air
 
 
 @dataclass(frozen=True, slots=True, eq=False)

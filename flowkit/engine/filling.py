@@ -1,14 +1,7 @@
-"""The filling model: the cycle of one cylinder that repeats itself.
+"""The filling model: the cycle of one cylinder that repeats itself, by steady flow through measured areas, no waves.
 
-Quasi-steady: at each crank angle the flow through the valves is the steady compressible flow
-through the effective areas measured on the bench. The pipes are taken as open spaces at given
-pressure and temperature, so there are no waves. All speeds and variants are computed side by side.
-
-The cycle is cut into pieces that are integrated side by side too, each from a start of its own. By Newton's method the
-starts are moved until every piece begins where the one before it ends, and the first where the last ends (multiple
-shooting: Keller, Numerical Methods for Two-Point Boundary-Value Problems, 1968; Deuflhard & Bornemann, Scientific
-Computing with Ordinary Differential Equations, 2002, ch. 8). A cycle found so is the one that running cycle
-after cycle would come to, if it comes to one.
+All speeds and variants are computed side by side, and so are the pieces that gas exchange is cut into, each from a
+start of its own, which Newton's method moves until they join up; see `simulate_filling` for the sources.
 """
 
 from __future__ import annotations
@@ -83,7 +76,13 @@ class Cycles:
 def simulate_filling(
     setups: Sequence[Setup], *, progress: Callable[[int, int], None] | None = None
 ) -> tuple[Cycles, ...]:
-    """Find the repeating cycle of every variant at each of its engine's speeds."""
+    """Find the repeating cycle of every variant at each of its engine's speeds.
+
+    Every piece has to begin where the one before it ends, and the first where the last ends (multiple shooting: Keller,
+    Numerical Methods for Two-Point Boundary-Value Problems, 1968; Deuflhard & Bornemann, Scientific Computing with
+    Ordinary Differential Equations, 2002, ch. 8). A cycle found so is the one that running cycle after cycle would come
+    to, if it comes to one. The pipes are taken as open spaces at given pressure and temperature.
+    """
     groups: dict[tuple[object, ...], list[int]] = {}
     for index, setup in enumerate(setups):
         _check_order(setup)

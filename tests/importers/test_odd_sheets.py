@@ -234,3 +234,13 @@ def test_each_side_has_lifts_of_its_own(tmp_path: Path, order: tuple[int, ...]) 
         "intake": pytest.approx([0.002, 0.004, 0.006]),
         "exhaust": pytest.approx([0.001, 0.003, 0.005]),
     }
+
+
+def test_a_letter_with_a_unit_of_flow_is_no_meter(tmp_path: Path) -> None:
+    assert told(tmp_path, table("E (cfm),Port A (cfm)")) == ["asked"]
+
+
+def test_a_titles_port_beside_others_in_the_headings_is_asked_about(tmp_path: Path) -> None:
+    above = "28 inH2O\nIntake port 3\n"
+    assert told(tmp_path, table("Flow 1 cfm,Flow 2 cfm", above)) == ["asked"]
+    assert told(tmp_path, table("Flow 3 cfm", above)) == ["intake 3 60"]

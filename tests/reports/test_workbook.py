@@ -479,10 +479,11 @@ def test_where_the_ledger_tells_another_story_its_numbers_are_written_as_values(
     """The invented results' ledger does not follow from their conditions."""
     book = invented_sheets()
     sheet = book["Corrections"]
-    plate = book["Conditions"]["P5"]
+    column = next(cell.column_letter for cell in book["Conditions"][4] if cell.value == "check plate factor")
+    plate = book["Conditions"][f"{column}5"]
     assert (plate.value, plate.data_type, plate.font.italic) == (1.004, "n", True)
     assert sheet["M4"].data_type == "n"
-    assert sheet["J4"].value == "='Conditions'!$P$5"
+    assert sheet["J4"].value == f"='Conditions'!${column}$5"
     contents = plain_job()
     tests = tuple(
         replace(test, ledger=tuple(replace(line, factor=(1.5,) * 3) if line.factor else line for line in test.ledger))

@@ -132,7 +132,7 @@ def describe(
     ]
     flows = [c for c in columns if c.role in ("flow", "named", "bare")]
     letters = [c for c in flows if c.letter]
-    if len(letters) == 1 < len(flows) and letters[0].own == ("letter",) and not (letters[0].port or letters[0].run):
+    if len(letters) == 1 < len(flows) and letters[0].own == ("letter",) and not (letters[0].port or letters[0].flowing):
         letters[0].leave_out("one letter and no unit of flow")  # V, A or K of a meter
     averages = [c for c in columns if c.role == "ignored" and c.kind == "average"]
     if len(averages) == 1 and not any(column.role in _OPEN for column in columns):
@@ -378,8 +378,9 @@ def _letters(table: Table, index: int) -> str:
 def _all_percent(table: Table, index: int) -> bool:
     """Whether the numbers of a column are all shown as percentages."""
     view = table.view
-    rows = [row for row in range(table.first, table.last + 1) if isinstance(view.value(row, index), float)]
-    return bool(view.grid.percent_cells and rows) and all(view.percent(row, index) for row in rows)
+    lifts = range(table.first, table.last + 1) if view.grid.percent_cells else ()
+    rows = [row for row in lifts if isinstance(view.value(row, index), float)]
+    return bool(rows) and all(view.percent(row, index) for row in rows)
 
 
 def _cells_of_other_units(table: Table, index: int) -> bool:

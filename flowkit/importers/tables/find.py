@@ -225,11 +225,12 @@ def _find_heading(view: View, axis: Axis) -> None:
     blank = 0
     label: Label | None = None
     for row in range(axis.first - 1, max(axis.first - 1 - HEADER_DEPTH, -1), -1):
-        kind, behind = view.kinds[row][axis.column], view.kinds[row][axis.column + 1 :]
-        blank += view.kinds[row].isspace()
+        kinds = view.kinds[row]
+        kind, behind = kinds[axis.column], kinds[axis.column + 1 :]
+        blank += kinds.isspace()
         if kind == "n" or blank > BLANK_DEPTH:
             break
-        said = view.label(row, axis.column)
+        said = view.label(row, axis.column) if kind in "tg" else None
         if said is None or (said.only_unit and axis.column and view.kinds[row][axis.column - 1] == "n"):
             continue  # "83 | mm": the unit of the value left of it
         if said.kind == "lift" or ("lift" in said.kinds and said.both_sides):
@@ -672,11 +673,12 @@ def _row_label(table: Table, row: int) -> Label | None:
 def _is_mistyped(table: Table, row: int, *, empty: bool = False) -> bool:
     """Whether a row has readings and a lift that is not a number, or none at all."""
     view, lift = table.view, table.axis.column
-    kind, text = view.kinds[row][lift], str(view.value(row, lift))
+    kind = view.kinds[row][lift]
     if "n" not in view.kinds[row][lift + 1 : table.right + 1]:
         return False
     if kind == " ":
         return empty and not view.kinds[row][table.left : lift].strip()
+    text = str(view.value(row, lift))
     marks = any(mark.isdigit() for mark in text) and not any(mark.isalpha() and mark not in "OoIl" for mark in text)
     return kind in "tg" and len(text) < 8 and marks
 

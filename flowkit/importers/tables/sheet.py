@@ -388,6 +388,11 @@ class _Reader:
 
     def _contradictions(self, drafts: Sequence[Draft], items: Mapping[Key, Item]) -> list[Finding]:
         """Refuse a table whose headings all name one side where its title, label or worksheet names the other."""
+        port, ports = items.get(("port", None)), {draft.port for draft in drafts}
+        titles = [line for line in self.lines if port is not None and line.source == port.source and line.label.side]
+        if titles and titles[0].label.port and ports and not ports & {None, titles[0].label.port}:
+            what = f"the sheet says {titles[0].text!r} and the headings say {' and '.join(sorted(map(str, ports)))}"
+            return [refused(titles[0].source, f"{what}; say which is right")]
         sides, item, name = {draft.side for draft in drafts}, items.get(("side", None)), self.name.side
         said = _side_of(items) if item is not None else name
         if sides == {None} and item is not None and name not in (None, said):

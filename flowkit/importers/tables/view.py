@@ -73,6 +73,7 @@ class View:
     cells: Sequence[Sequence[Cell]] = ()
     kinds: list[str] = field(default_factory=list)
     down: list[str] = field(default_factory=list)
+    _labels: dict[int, list[Label | None]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Read every cell, once."""
@@ -116,23 +117,20 @@ class View:
 
     def label(self, row: int, column: int) -> Label | None:
         """Return what a text cell says as a label; None for numbers, gaps, empty cells and outside."""
-        if not 0 <= row < len(self.kinds) or not 0 <= column < len(self.kinds[row]):
-            return None
-        return self._said(self.rows[row][column]) if self.kinds[row][column] in "tg" else None
+        if 0 <= row < len(self.kinds) and 0 <= column < len(self.kinds[row]) and self.kinds[row][column] in "tg":
+            return self.labels(row)[column]
+        return None
 
     def labels(self, row: int) -> list[Label | None]:
-        """Return what each cell of a row says as a label."""
-        kinds = self.kinds[row]
-        if "t" not in kinds and "g" not in kinds:
-            return [None] * len(kinds)
-        cells = zip(kinds, self.rows[row], strict=True)
-        return [self._said(value) if kind in "tg" else None for kind, value in cells]
-
-    def _said(self, value: CellValue) -> Label | None:
-        """What a text says as a label, unless it is too long."""
-        if not isinstance(value, str) or len(value) > self.longest:
-            return None
-        return parse_label(str(self.meant(value)) if "avg" in value.lower() else value)
+        """Return what each cell of a row says as a label, unless it is too long."""
+        if row not in self._labels:
+            self._labels[row] = [
+                parse_label(str(self.meant(value)) if "avg" in value.lower() else value)
+                if kind in "tg" and isinstance(value, str) and len(value) <= self.longest
+                else None
+                for kind, value in zip(self.kinds[row], self.rows[row], strict=True)
+            ]
+        return self._labels[row]
 
     def meant(self, value: CellValue) -> CellValue:
         """Return a cell with Avg written out where the sheet's language makes it the exhaust."""
