@@ -25,6 +25,7 @@ from flowkit.cli.common import (
 )
 from flowkit.errors import FlowkitError, JobError, UnitError
 from flowkit.model import Finding, FlowTest, Side
+from flowkit.output import document, jsonable, write_new
 from flowkit.units import parse_quantity, unit
 
 if TYPE_CHECKING:
@@ -97,7 +98,6 @@ def _print_json(readings: Iterator[FileReading]) -> int:
     """Print the document test by test, so that memory stays flat over thousands of files."""
     import json
 
-    from flowkit.output import jsonable
     from flowkit.version import __version__
 
     hush()
@@ -161,8 +161,6 @@ def check(paths: JobOrFiles, json_: JsonOption = False, *, statements: dict[str,
     """
     findings = [finding for path in paths for finding in _check_findings(path, statements)]
     if json_:
-        from flowkit.output import document
-
         print_document(document("check", {"findings": findings}))
     else:
         from flowkit.reports.terminal import findings_text
@@ -220,8 +218,6 @@ def start(
     from flowkit.importers import Stated
     from flowkit.importers.sheets.start import job_text, read_folder, target_of
     from flowkit.importers.words.items import proposal_of
-    from flowkit.output import write_new
-    from flowkit.units import unit
 
     spelled = unit(flow_unit, "flow", "mass flow", "standard flow").name if flow_unit else None
     stated = Stated(flow_unit=spelled, date_order=date_order)

@@ -103,6 +103,12 @@ def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], si
     if beside and all(re.search(r"(?<![^\W\d_])in(?![^\W\d_])", c.text, re.IGNORECASE) for c in nameless):
         for column in nameless:
             column.side = "intake"  # "Flow in CFM" beside "Flow ex CFM"
+    for column in nameless:  # "Ported + 3 angle In" beside "Ported + 3 angle Ex"
+        state, _, last = column.variant.rpartition(" ")
+        if last in ("In", "IN") and any(
+            c.side == "exhaust" and c.variant.casefold() == state.casefold() for c in flows
+        ):
+            column.side, column.variant = "intake", state
     coded = [(column, column.code) for column in flows if column.code is not None and column.side is None]
     codes = {code for _, code in coded}
     sides = resolve_codes(codes, words) if coded else None
