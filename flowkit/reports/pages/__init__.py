@@ -169,10 +169,10 @@ def make_pages(contents: ReportContents, paper: str = "letter") -> list[Page]:
         names = name_variants([*(ordered | present)])
         pages: list[Page] = []
         best = -1.0
-        first, flowing, whole = chart_page(contents, sheet, names)
+        first, left_over, whole = chart_page(contents, sheet, names)
         for tried, layout in enumerate(_LAYOUTS):
             stream = Stream(sheet, scale=layout.scale, torn=layout.torn)
-            write_detail(stream, contents, names, flowing.copy(), steps=not whole)
+            write_detail(stream, contents, names, left_over, steps=not whole)
             described = bool(stream.pages)
             if layout.areas_first:
                 write_areas(stream, contents, names)

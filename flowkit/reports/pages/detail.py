@@ -15,7 +15,7 @@ from flowkit.reports.labels import port_text, sides_of
 from flowkit.reports.pages.charts import Series, draw_lines
 from flowkit.reports.pages.first import further_sentences
 from flowkit.reports.pages.layout import SIZES, Names, clean, shorten
-from flowkit.reports.pages.table import GAP, Flowing, Stream
+from flowkit.reports.pages.table import GAP, Band, Stream
 from flowkit.units import from_si
 from flowkit.wording import Display, by_value, display_of, lift_text, percent_figure
 
@@ -27,7 +27,9 @@ _KEEP = 0.4
 """A heading keeps tables with it up to this share of a page."""
 
 
-def write_detail(stream: Stream, contents: ReportContents, names: Names, left_over: Flowing, *, steps: bool) -> None:
+def write_detail(
+    stream: Stream, contents: ReportContents, names: Names, left_over: Sequence[Band], *, steps: bool
+) -> None:
     """Write what is left of page 1's tables and steps, every measured lift, the gains, ratios and sentences."""
     comparison, display = contents.comparison, display_of(contents.info.display)
     sides = sides_of(comparison)
@@ -38,7 +40,7 @@ def write_detail(stream: Stream, contents: ReportContents, names: Names, left_ov
             further.setdefault(table.title, []).append(table)
     # Page 1 may show some of the lifts only.
     every = any(len(main_lifts(result)) < len(all_lifts(result)) for _, result in sides)
-    if left_over.done and not every and not ratios and not steps and not further:
+    if not left_over and not every and not ratios and not steps and not further:
         return  # the sentences alone go with the notes
     stream.chapter("Flow in detail")
     stream.sentences(further_sentences(contents, stream.paper))
@@ -49,8 +51,11 @@ def write_detail(stream: Stream, contents: ReportContents, names: Names, left_ov
         stream.heading("Every measured lift", keep=80.0)
         found = [tables.flow_table(side, result, display, all_lifts(result), ports=False) for side, result in sides]
         stream.tables(found, names)
-    elif not left_over.done:
-        stream.heading("Flow and gain at each lift", keep=min(left_over.height(), _KEEP * stream.paper.inner_bottom))
+    elif left_over:
+        stream.heading(
+            "Flow and gain at each lift",
+            keep=min(sum(band.height for band in left_over), _KEEP * stream.paper.inner_bottom),
+        )
         stream.flow(left_over)
     for of_a_kind in further.values():
         stream.section(of_a_kind, names)
