@@ -16,8 +16,8 @@ from flowkit.model import AirState, Bench, Finding, LedgerLine, Reference
 from flowkit.reports.contents import matched_words
 from flowkit.reports.labels import gathered, method_words, reference_words, where_words
 from flowkit.reports.pages import make_pages
+from flowkit.reports.pages.chapters import repeatability_words
 from flowkit.reports.pages.layout import PAPERS, Cells, Page, Paper, clean, missing_letters, shorten, wrap
-from flowkit.reports.pages.notes import repeatability_words
 from flowkit.reports.pages.table import Band, Laid, LaidColumn, Stream
 from flowkit.reports.tables import Cell, Row, effect_words, ledger_table
 from flowkit.wording import DISPLAYS, as_displayed, date_of, display_of, numeral, signed_figure

@@ -14,11 +14,9 @@ from flowkit.errors import FlowkitError
 from flowkit.output import document, written_whole
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.labels import sides_of
-from flowkit.reports.pages.detail import write_areas, write_detail, write_ports
-from flowkit.reports.pages.engine import write_engine
+from flowkit.reports.pages.chapters import write_areas, write_detail, write_engine, write_notes, write_ports
 from flowkit.reports.pages.first import chart_page
 from flowkit.reports.pages.layout import PAPERS, Page, name_variants
-from flowkit.reports.pages.notes import write_notes
 from flowkit.reports.pages.table import Stream
 from flowkit.version import __version__
 from flowkit.wording import date_of
