@@ -236,7 +236,7 @@ def test_tables_of_different_length_side_by_side_come_to_an_end() -> None:
     """The shorter is drawn once, the longer goes on over the page."""
     column = LaidColumn(("lift",), 40.0)
     tables = [Laid((column,), tuple(Row((Cell(f"{n}.{i}"),)) for i in range(n))) for n in (3, 90)]
-    stream = Stream(Paper("small", 300.0, 400.0))
+    stream = Stream(Paper(300.0, 400.0))
     stream.chapter("Two tables")
     stream.flow([Band(tables, 100.0)])
     printed = " ".join(map(texts, stream.pages)).split()

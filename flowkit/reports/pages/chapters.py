@@ -411,7 +411,7 @@ def write_notes(stream: Stream, contents: ReportContents, names: Names, *, sente
         for correction, formula in made:
             stream.text(clean(formula), indent=LABEL, label=clean(correction))
         for correction, words in skipped:
-            stream.text(clean(words), indent=LABEL, label=clean(correction), color=SOFT, label_color=SOFT)
+            stream.text(clean(words), indent=LABEL, label=clean(correction), color=SOFT)
     stream.heading("Uncertainty")
     stream.text(repeatability_words(comparison.repeatability, display))
     reasons = (gain.not_assessed_because for side in comparison.sides.values() for gain in side.gains)
@@ -458,6 +458,4 @@ def _write_findings(stream: Stream, contents: ReportContents) -> None:
                 where = labels.where_words(clean(finding.where))
                 words = sentence_case(clean(finding.message))
                 color = SOFT if severity == "note" else INK
-                stream.text(
-                    f"{where}: {words}" if where else words, indent=40.0, label=severity, color=color, label_color=color
-                )
+                stream.text(f"{where}: {words}" if where else words, indent=40.0, label=severity, color=color)

@@ -358,7 +358,6 @@ class Stream:
         bold: bool = False,
         indent: float = 0.0,
         label: str = "",
-        label_color: str = INK,
     ) -> None:
         """Write a paragraph; a label goes into the indent of its first line."""
         leading = size * 1.36
@@ -367,7 +366,7 @@ class Stream:
             self.need(leading)
             self.y += leading
             if label and number == 0:
-                self.page.write(self.page.left, self.y, label, size=size, bold=True, color=label_color)
+                self.page.write(self.page.left, self.y, label, size=size, bold=True, color=color)
             self.page.write(self.page.left + indent, self.y, line, size=size, bold=bold, color=color)
         self.y += 1.2
 
@@ -416,7 +415,7 @@ class Stream:
                     self._open(f"{self.title}, continued")
                     torn = self.torn or self.room > half
 
-    def key(self, names: Names, *, filled: bool = True) -> None:
+    def key(self, names: Names) -> None:
         """Show each variant's line and marker with its name, in rows as wide as the page."""
         width = self.paper.inner_width
         needs = [38.0 + text_width(names.prefixed(name), SIZES.body) for name in names.place]
@@ -429,7 +428,7 @@ class Stream:
                 x = self.page.left
                 self.y += 10.5
             look = variant_style(place)
-            self.page.sample(x + 10.0, self.y - 2.4, look, filled=filled)
+            self.page.sample(x + 10.0, self.y - 2.4, look)
             self.page.write(x + 24.0, self.y, names.fitted(name, step - 28.0)[0], color=look.text_color)
             x += step
         self.y += 5.0
