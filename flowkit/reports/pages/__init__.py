@@ -214,9 +214,12 @@ def page_files(
                 f"there is no page {beyond[0]}" if beyond else "no page is chosen", f"pages are 1 to {len(pages)}"
             )
         pages = [pages[number - 1] for number in dict.fromkeys(chosen)]
-    make = {"pdf": lambda: pdf_bytes(pages, contents, mark), "png": lambda: png_bytes(pages[0], contents, mark),
-            "svg": lambda: svg_bytes(pages[0], contents, mark)}  # fmt: skip
-    files = {item: make[item]() for item in dict.fromkeys(formats)}
+    files = {}
+    for item in dict.fromkeys(formats):
+        if item == "pdf":
+            files[item] = pdf_bytes(pages, contents, mark)
+        else:
+            files[item] = (png_bytes if item == "png" else svg_bytes)(pages[0], contents, mark)
     for number, page in enumerate(pages if previews else (), 1):
         files[str(number)] = png_bytes(page, contents, dpi=PREVIEW_DPI)
     return files
