@@ -111,7 +111,31 @@ def _condition(key: str, kind: str, example: str, meaning: str, unit: str = "", 
     return _row("conditions", key, kind, example, meaning, unit, **{"scope": "sheet", **limits, **more})
 
 
+def _valve(key: str, kind: str, example: str, meaning: str, unit: str, condition: str = "", **more: Any) -> Any:
+    """A dimension of one side's valve, seat or port."""
+    return _row(
+        "valves", key, kind, example, meaning, unit, **{"above": 0.0, **more, "condition": condition, "scope": "side"}
+    )
+
+
+def _engine(key: str, attribute: str, kind: str, example: str, meaning: str, unit: str = "", **more: Any) -> Field:
+    """A key of the engine; a number is above zero unless its limits say otherwise."""
+    limits = more if {"low", "above", "choices"} & set(more) or kind == "speeds" else {"above": 0.0, **more}
+    return Field("engine", key, attribute, kind, example, meaning, unit=unit, **limits)
+
+
+def _cam(key: str, kind: str, example: str, meaning: str, **more: Any) -> Field:
+    """A key of a cam's table."""
+    return Field("cam", key, key, kind, example, meaning, scope="side", **more)
+
+
+def _meter(key: str, kind: str, example: str, meaning: str, **more: Any) -> Field:
+    """A key of a meter's table; which kind of meter has it is in `flowkit.corrections.meter`."""
+    return Field("meter", key, key, kind, example, meaning, **more)
+
+
 # What a bare number can only mean: unit -> (smallest, largest) of what occurs; ranges of one kind do not meet.
+# fmt: off
 _MM_IN = {
     "fixture_bore": {"in": (1.5, 8.0), "mm": (35.0, 200.0)},
     "valve_head": {"in": (0.6, 3.5), "mm": (15.0, 90.0)},
@@ -121,16 +145,9 @@ _MM_IN = {
 }
 _ROOM = {"°C": (-20.0, 45.0), "°F": (50.0, 115.0), "K": (250.0, 320.0)}
 _METER = {"°C": (-20.0, 45.0), "°F": (50.0, 140.0), "K": (250.0, 340.0)}
-_BAROMETER = {
-    "inHg": (25.0, 32.0),
-    "hPa": (850.0, 1085.0),
-    "mmHg": (640.0, 810.0),
-    "kPa": (85.0, 108.5),
-    "Pa": (85e3, 108.5e3),
-}
+_BAROMETER = {"inHg": (25.0, 32.0), "hPa": (850.0, 1085.0), "mmHg": (640.0, 810.0), "kPa": (85.0, 108.5), "Pa": (85e3, 108.5e3)}
 
 
-# fmt: off
 @dataclass(frozen=True, slots=True)
 class Conditions:
     """The circumstances of a flow test; None where unknown.
@@ -179,11 +196,6 @@ class Conditions:
         """Return what the machine-readable results hold; of a meter only what is known."""
         known = ((row, getattr(self, row.attribute)) for row in CONDITIONS)
         return {row.attribute: value for row, value in known if value is not None or not row.metered}
-
-
-def _valve(key: str, kind: str, example: str, meaning: str, unit: str, condition: str = "", **more: Any) -> Any:
-    """A dimension of one side's valve, seat or port."""
-    return _row("valves", key, kind, example, meaning, unit, **{"above": 0.0, **more, "condition": condition, "scope": "side"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -339,16 +351,6 @@ _REFERENCE = (
 )
 
 
-# fmt: on
-
-
-def _engine(key: str, attribute: str, kind: str, example: str, meaning: str, unit: str = "", **more: Any) -> Field:
-    """A key of the engine; a number is above zero unless its limits say otherwise."""
-    limits = more if {"low", "above", "choices"} & set(more) or kind == "speeds" else {"above": 0.0, **more}
-    return Field("engine", key, attribute, kind, example, meaning, unit=unit, **limits)
-
-
-# fmt: off
 # Fills engine.EngineData.
 _ENGINE = (
     _engine("cylinders", "cylinders", "count", "4", "Number of cylinders."),
@@ -391,15 +393,6 @@ _ENGINE = (
 )
 
 
-# fmt: on
-
-
-def _cam(key: str, kind: str, example: str, meaning: str, **more: Any) -> Field:
-    """A key of a cam's table."""
-    return Field("cam", key, key, kind, example, meaning, scope="side", **more)
-
-
-# fmt: off
 # Both cams, where they are cam cards.
 _CAMS = (
     Field("cams", "lobe_separation", "lobe_separation_deg", "angle", "108", "Of cam cards, in cam degrees as they print it.", unit="°"),
@@ -424,16 +417,6 @@ _CAM = (
     _cam("lash", "length", "0.2 mm", "At the valve, taken off the lift; none unless stated.", low=0.0),
     _cam("name", "text", "cam 1", "The cam's name."),
 )
-
-# fmt: on
-
-
-def _meter(key: str, kind: str, example: str, meaning: str, **more: Any) -> Field:
-    """A key of a meter's table; which kind of meter has it is in `flowkit.corrections.meter`."""
-    return Field("meter", key, key, kind, example, meaning, **more)
-
-
-# fmt: off
 _METERS = (
     _meter("kind", "choice", "percent", "What it is.", choices=("percent", "table", "orifice", "nozzle", "plate", "laminar", "critical nozzle", "pitot")),
     _meter("reading_unit", "any unit", "mm", "Unit of the readings of sheets that name none."),
@@ -492,23 +475,11 @@ _CERTIFICATE = (
     Field("certificate", "reading", "reading", "as written", "83.5 mm", "What the meter showed behind the plate."),
 )
 
-# fmt: on
 FIELDS: tuple[Field, ...] = (
-    *CONDITIONS,
-    *_NAMES,
-    *_rows(JobInfo),
-    *_AIR,
-    *_rows(Reference),
-    *_REFERENCE,
-    *_rows(Bench),
-    *_rows(ValveGeometry),
-    *_ENGINE,
-    *_CAMS,
-    *_CAM,
-    *_METERS,
-    *_MANOMETER,
-    *_CERTIFICATE,
-)  # fmt: skip
+    *CONDITIONS, *_NAMES, *_rows(JobInfo), *_AIR, *_rows(Reference), *_REFERENCE, *_rows(Bench), *_rows(ValveGeometry),
+    *_ENGINE, *_CAMS, *_CAM, *_METERS, *_MANOMETER, *_CERTIFICATE,
+)
+# fmt: on
 
 
 def section(name: str) -> dict[str, Field]:

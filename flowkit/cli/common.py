@@ -18,6 +18,7 @@ import typer
 from flowkit.errors import FlowkitError, JobError
 from flowkit.fields import section
 from flowkit.model import Finding
+from flowkit.output import document
 from flowkit.result import Result
 
 if TYPE_CHECKING:
@@ -123,8 +124,6 @@ def finding_of(error: FlowkitError) -> Finding:
 @contextmanager
 def failure_as_document(kind: str, rest: dict[str, Any], *, wanted: bool) -> Iterator[None]:
     """Print the document of a verb that could do nothing, with the error as its finding, where JSON is wanted."""
-    from flowkit.output import document
-
     try:
         yield
     except FlowkitError as error:

@@ -29,6 +29,7 @@ from flowkit.cli.common import (
     working,
 )
 from flowkit.errors import UnitError
+from flowkit.output import document, written_whole
 from flowkit.units import from_si, parse_quantity
 
 if TYPE_CHECKING:
@@ -203,7 +204,6 @@ def meter(
         result = Job.load_bench(job).calibrate_meters()
     if out is not None:
         from flowkit.drawing.curves import figure_of
-        from flowkit.output import written_whole
 
         with written_whole(out) as draft:
             figure_of(result.plot()).savefig(draft, dpi=160, bbox_inches="tight", pad_inches=0.15)
@@ -313,7 +313,6 @@ def attach(
     the same.
     """
     from flowkit.job import Job
-    from flowkit.output import document
 
     with failure_as_document("attach", {"files": []}, wanted=as_json), ExitStack() as shown:
         loaded = Job.load(job)

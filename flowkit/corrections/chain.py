@@ -76,26 +76,17 @@ class CorrectionResult(TestsResult):
             bore = self.reference.bore_m or test.conditions.fixture_bore_m
             valve = test.conditions.valve_diameter_m
             for point in test.points:
+                per_area = [flow_per_area(point.flow_m3_s, size) if size else None for size in (bore, valve)]
                 rows.append(
-                    {
-                        "test": test.id,
-                        **{name: getattr(test, name) for name in ("variant", "side", "port", "run")},
-                        **{
-                            name: getattr(point, name)
-                            for name in ("lift_m", "reading_m3_s", "pressure_pa", "flow_m3_s")
-                        },
-                        "flow_per_bore_area_m_s": flow_per_area(point.flow_m3_s, bore) if bore else None,
-                        "flow_per_valve_area_m_s": flow_per_area(point.flow_m3_s, valve) if valve else None,
-                        "source": point.source,
-                    }
-                )
-        return pd.DataFrame(rows, columns=_COLUMNS.split())
+                    (test.id, test.variant, test.side, test.port, test.run, point.lift_m, point.reading_m3_s,
+                     point.pressure_pa, point.flow_m3_s, *per_area, point.source)
+                )  # fmt: skip
+        columns = (
+            "test variant side port run lift_m reading_m3_s pressure_pa flow_m3_s flow_per_bore_area_m_s "
+            "flow_per_valve_area_m_s source"
+        )
+        return pd.DataFrame(rows, columns=columns.split())
 
-
-_COLUMNS = (
-    "test variant side port run lift_m reading_m3_s pressure_pa flow_m3_s flow_per_bore_area_m_s "
-    "flow_per_valve_area_m_s source"
-)
 
 _STEPS: dict[str, Callable[..., Step]] = {
     "leakage": correct_leakage,

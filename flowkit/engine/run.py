@@ -26,7 +26,7 @@ from flowkit.engine.figures import (
 )
 from flowkit.engine.results import CamGain, EngineResult, EngineVariant
 from flowkit.errors import CorrectionError, EngineError, UnitError
-from flowkit.fields import nearest
+from flowkit.fields import nearest, section
 from flowkit.model import SIDES, Finding, Reference, Side, ValveGeometry
 from flowkit.units import parse_quantity
 from flowkit.wording import by_value
@@ -354,14 +354,10 @@ def _valves(case: Case) -> list[Finding]:
 
 # --- what if ------------------------------------------------------------------------------------
 
-VALVE_DIMENSIONS: dict[str, str] = {
-    "head": "head_m",
-    "stem": "stem_m",
-    "throat": "throat_m",
-    "seat_angle": "seat_angle_deg",
-    "seat_width": "seat_width_m",
+VALVE_DIMENSIONS = {
+    key: section("valves")[key].attribute for key in ("head", "stem", "throat", "seat_angle", "seat_width")
 }
-"""A valve's dimensions by their names in a job file."""
+"""A valve's dimensions that can be changed, by their names in a job file."""
 
 
 def other_valve(

@@ -1,9 +1,7 @@
-"""Two integrators that take many pieces of many cycles side by side, and the periodic solution they join up to.
+"""Two integrators that take many pieces of many cycles side by side, each with a crank angle and a step of its own.
 
-Every lane (a speed of a variant) and every piece of its cycle has a crank angle and a step of its own and keeps its
-own tolerance, but all take their steps together: one evaluation is a few array operations over all of them. A state
-is of shape (rows, 1, copies, pieces, lanes), crank angles and steps are (1, 1, pieces, lanes): copies of a piece,
-which differ a little at its start, take the same steps, so that their ends show how the end depends on the start.
+A state is of shape (rows, 1, copies, pieces, lanes), crank angles and steps are (1, 1, pieces, lanes): copies of a
+piece, which differ a little at its start, take the same steps, so that their ends show how the end depends on it.
 """
 
 from __future__ import annotations

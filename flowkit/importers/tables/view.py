@@ -11,9 +11,10 @@ from typing import NamedTuple
 
 from flowkit.importers.files.grid import CellValue, Grid
 from flowkit.importers.words.items import CONDITION_FIELDS
-from flowkit.importers.words.labels import WHO_KINDS, Label, parse_label
+from flowkit.importers.words.labels import WHO_KINDS, Label, mentions, parse_label
 from flowkit.importers.words.phrases import named_units, quantities
 from flowkit.importers.words.values import EMPTY, Cell, decimal_comma_of, read_cell
+from flowkit.importers.words.vocabulary import fold
 
 _DIGITS = frozenset("0123456789.,-+−–½¼¾⅛⅜⅝⅞")
 _INSUG = re.compile(r"(?<![^\W\d_])ins(?![^\W\d_])", re.IGNORECASE)
@@ -269,5 +270,6 @@ def _is_swedish(grid: Grid) -> bool:
         return True
     if "avg" not in folded or not _AVGAS.search(whole):
         return False
-    said = [parse_label(text).languages for text in texts.union(grid.sheets)]
-    return sum("sv" in languages and "en" not in languages for languages in said) > 1
+    said = {fold(m.text): m.languages for text in texts.union(grid.sheets) for m in mentions(text)}
+    swedish = [languages for languages in said.values() if "sv" in languages and "en" not in languages]
+    return len(swedish) > 1 and ("sv",) in swedish
