@@ -20,88 +20,61 @@ from typing import TYPE_CHECKING, Any
 from flowkit.version import __version__
 
 if TYPE_CHECKING:
-    from flowkit.analysis.frames import Curve as Curve
-    from flowkit.analysis.results import Comparison as Comparison
-    from flowkit.corrections import CorrectionResult as CorrectionResult
-    from flowkit.corrections import correct as correct
-    from flowkit.engine import EngineResult as EngineResult
-    from flowkit.errors import FlowkitError as FlowkitError
-    from flowkit.importers import ReadResult as ReadResult
-    from flowkit.importers import Stated as Stated
-    from flowkit.job import Job as Job
-    from flowkit.job import JobResults as JobResults
-    from flowkit.job import JobVariant as JobVariant
-    from flowkit.job import SheetChoice as SheetChoice
-    from flowkit.job import report as report
-    from flowkit.job.api import Readings as Readings
-    from flowkit.job.api import compare as compare
-    from flowkit.job.api import from_frame as from_frame
-    from flowkit.job.api import read as read
-    from flowkit.job.api import read_many as read_many
-    from flowkit.job.engine import whatif as whatif
-    from flowkit.model import AirState as AirState
-    from flowkit.model import Bench as Bench
-    from flowkit.model import Conditions as Conditions
-    from flowkit.model import CorrectedTest as CorrectedTest
-    from flowkit.model import Finding as Finding
-    from flowkit.model import FlowTest as FlowTest
-    from flowkit.model import HandChange as HandChange
-    from flowkit.model import JobInfo as JobInfo
-    from flowkit.model import Point as Point
-    from flowkit.model import Reference as Reference
-    from flowkit.model import ValveGeometry as ValveGeometry
-    from flowkit.model import Variant as Variant
-    from flowkit.reports.pages.first import chart as chart
-    from flowkit.samples import sample_job as sample_job
-    from flowkit.units import from_si as from_si
-    from flowkit.units import parse_quantity as parse_quantity
-    from flowkit.units import to_si as to_si
+    from flowkit.analysis.frames import Curve
+    from flowkit.analysis.results import Comparison
+    from flowkit.corrections import CorrectionResult, correct
+    from flowkit.engine.results import EngineResult
+    from flowkit.errors import FlowkitError
+    from flowkit.importers import ReadResult, Stated
+    from flowkit.job import Job, JobResults, JobVariant, SheetChoice, report
+    from flowkit.job.api import Readings, compare, from_frame, read, read_many
+    from flowkit.job.engine import whatif
+    from flowkit.model import (
+        AirState,
+        Bench,
+        Conditions,
+        CorrectedTest,
+        Finding,
+        FlowTest,
+        HandChange,
+        JobInfo,
+        Point,
+        Reference,
+        ValveGeometry,
+        Variant,
+    )  # fmt: skip
+    from flowkit.reports.pages.first import chart
+    from flowkit.samples import sample_job
+    from flowkit.units import from_si, parse_quantity, to_si
 
+__all__ = [
+    "AirState", "Bench", "Comparison", "Conditions", "CorrectedTest", "CorrectionResult", "Curve", "EngineResult",
+    "Finding", "FlowTest", "FlowkitError", "HandChange", "Job", "JobInfo", "JobResults", "JobVariant", "Point",
+    "ReadResult", "Readings", "Reference", "SheetChoice", "Stated", "ValveGeometry", "Variant", "__version__", "chart",
+    "compare", "correct", "from_frame", "from_si", "parse_quantity", "read", "read_many", "report", "sample_job",
+    "to_si", "whatif",
+]  # fmt: skip
 _HOMES = {
-    "AirState": "model",
-    "Bench": "model",
-    "Comparison": "analysis.results",
-    "Conditions": "model",
-    "CorrectedTest": "model",
-    "CorrectionResult": "corrections",
-    "Curve": "analysis.frames",
-    "EngineResult": "engine",
-    "Finding": "model",
-    "FlowTest": "model",
-    "FlowkitError": "errors",
-    "HandChange": "model",
-    "Job": "job",
-    "JobInfo": "model",
-    "JobResults": "job",
-    "JobVariant": "job",
-    "Point": "model",
-    "ReadResult": "importers",
-    "Readings": "job.api",
-    "Reference": "model",
-    "SheetChoice": "job",
-    "Stated": "importers",
-    "ValveGeometry": "model",
-    "Variant": "model",
-    "chart": "reports.pages.first",
-    "compare": "job.api",
-    "correct": "corrections",
-    "from_frame": "job.api",
-    "from_si": "units",
-    "parse_quantity": "units",
-    "read": "job.api",
-    "read_many": "job.api",
-    "report": "job",
-    "sample_job": "samples",
-    "to_si": "units",
-    "whatif": "job.engine",
+    "analysis.frames": "Curve",
+    "analysis.results": "Comparison",
+    "corrections": "CorrectionResult correct",
+    "engine.results": "EngineResult",
+    "errors": "FlowkitError",
+    "importers": "ReadResult Stated",
+    "job": "Job JobResults JobVariant SheetChoice report",
+    "job.api": "Readings compare from_frame read read_many",
+    "job.engine": "whatif",
+    "model": "AirState Bench Conditions CorrectedTest Finding FlowTest HandChange JobInfo Point Reference "
+    "ValveGeometry Variant",
+    "reports.pages.first": "chart",
+    "samples": "sample_job",
+    "units": "from_si parse_quantity to_si",
 }
-
-__all__ = ["__version__", *_HOMES]  # noqa: PLE0604 - the names are the table's keys, all text
 
 
 def __getattr__(name: str) -> Any:
     """Load a public name from its module when it is first asked for."""
-    home = _HOMES.get(name)
+    home = next((home for home, names in _HOMES.items() if name in names.split()), None)
     if home is None:
         raise AttributeError(f"module 'flowkit' has no attribute {name!r}")
     value = getattr(import_module(f"flowkit.{home}"), name)

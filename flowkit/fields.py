@@ -2,8 +2,8 @@
 
 A new key is a row here, and nothing else unless something new is computed from it: command options, the models
 that check a job file, what a sheet can state and by which words, limits, the lines of ``flowkit start`` and the
-workbook, and the reference pages are derived from the rows. A row of a condition or a valve is the attribute itself;
-other sections name the dataclass that they fill, which needs the attribute too.
+workbook, and the reference pages are derived from the rows. A row of a condition, a valve, the job, the reference
+or the bench is the attribute itself; an engine, cam or meter has it in the dataclass that the row fills.
 """
 
 from __future__ import annotations
@@ -18,12 +18,14 @@ from typing import TYPE_CHECKING, Any, Literal, cast
 
 from flowkit.air import AirState
 from flowkit.errors import JobError, UnitError
-from flowkit.units import Quantity, find_unit, from_si, number, parse_quantity, unit
+from flowkit.units import INH2O, Quantity, find_unit, from_si, number, parse_quantity, unit
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
 
 Side = Literal["intake", "exhaust"]
+PressureLaw = Literal["square-root", "compressible"]
+AirMode = Literal["as stated", "actual", "metered"]
 SIDES: tuple[Side, Side] = ("intake", "exhaust")
 
 
@@ -89,14 +91,16 @@ class Field:
         return f"{from_si(value, self.unit):g} {self.unit}" if self.kind in ("length", "speeds") else f"{value:g}"
 
 
-def _row(section: str, key: str, kind: str, example: str, meaning: str, unit: str = "", **more: Any) -> Any:
-    """A row that is the attribute of a dataclass at once, so that neither can be without the other."""
-    return field(default=None, metadata={"row": (section, key, kind, example, meaning, {"unit": unit, **more})})
+def _row(
+    section: str, key: str, kind: str, example: str, meaning: str, unit: str = "", value: Any = None, **more: Any
+) -> Any:
+    """A row that is the attribute of a dataclass at once, with its value where nothing is given."""
+    return field(default=value, metadata={"row": (section, key, kind, example, meaning, {"unit": unit, **more})})
 
 
 def _rows(of: type) -> tuple[Field, ...]:
     """The rows of such a dataclass."""
-    found = ((item.name, *item.metadata["row"]) for item in fields(of))
+    found = ((item.name, *item.metadata["row"]) for item in fields(of) if "row" in item.metadata)
     return tuple(Field(section, key, name, *words, **more) for name, section, key, *words, more in found)
 
 
@@ -108,7 +112,31 @@ def _condition(key: str, kind: str, example: str, meaning: str, unit: str = "", 
     return _row("conditions", key, kind, example, meaning, unit, **{"scope": "sheet", **limits, **more})
 
 
+def _valve(key: str, kind: str, example: str, meaning: str, unit: str, condition: str = "", **more: Any) -> Any:
+    """A dimension of one side's valve, seat or port."""
+    return _row(
+        "valves", key, kind, example, meaning, unit, **{"above": 0.0, **more, "condition": condition, "scope": "side"}
+    )
+
+
+def _engine(key: str, attribute: str, kind: str, example: str, meaning: str, unit: str = "", **more: Any) -> Field:
+    """A key of the engine; a number is above zero unless its limits say otherwise."""
+    limits = more if {"low", "above", "choices"} & set(more) or kind == "speeds" else {"above": 0.0, **more}
+    return Field("engine", key, attribute, kind, example, meaning, unit=unit, **limits)
+
+
+def _cam(key: str, kind: str, example: str, meaning: str, **more: Any) -> Field:
+    """A key of a cam's table."""
+    return Field("cam", key, key, kind, example, meaning, scope="side", **more)
+
+
+def _meter(key: str, kind: str, example: str, meaning: str, **more: Any) -> Field:
+    """A key of a meter's table; which kind of meter has it is in `flowkit.corrections.meter`."""
+    return Field("meter", key, key, kind, example, meaning, **more)
+
+
 # What a bare number can only mean: unit -> (smallest, largest) of what occurs; ranges of one kind do not meet.
+# fmt: off
 _MM_IN = {
     "fixture_bore": {"in": (1.5, 8.0), "mm": (35.0, 200.0)},
     "valve_head": {"in": (0.6, 3.5), "mm": (15.0, 90.0)},
@@ -118,16 +146,9 @@ _MM_IN = {
 }
 _ROOM = {"°C": (-20.0, 45.0), "°F": (50.0, 115.0), "K": (250.0, 320.0)}
 _METER = {"°C": (-20.0, 45.0), "°F": (50.0, 140.0), "K": (250.0, 340.0)}
-_BAROMETER = {
-    "inHg": (25.0, 32.0),
-    "hPa": (850.0, 1085.0),
-    "mmHg": (640.0, 810.0),
-    "kPa": (85.0, 108.5),
-    "Pa": (85e3, 108.5e3),
-}
+_BAROMETER = {"inHg": (25.0, 32.0), "hPa": (850.0, 1085.0), "mmHg": (640.0, 810.0), "kPa": (85.0, 108.5), "Pa": (85e3, 108.5e3)}
 
 
-# fmt: off
 @dataclass(frozen=True, slots=True)
 class Conditions:
     """The circumstances of a flow test; None where unknown.
@@ -178,11 +199,6 @@ class Conditions:
         return {row.attribute: value for row, value in known if value is not None or not row.metered}
 
 
-def _valve(key: str, kind: str, example: str, meaning: str, unit: str, condition: str = "", **more: Any) -> Any:
-    """A dimension of one side's valve, seat or port."""
-    return _row("valves", key, kind, example, meaning, unit, **{"above": 0.0, **more, "condition": condition, "scope": "side"})
-
-
 @dataclass(frozen=True, slots=True)
 class ValveGeometry:
     """The valve, its seat and its port on one side; None where unknown.
@@ -215,6 +231,101 @@ class ValveGeometry:
     port_area_m2: float | None = _valve("port_area", "area", "850 mm²", 'Cross-section where the velocity is wanted, "850 mm²".', "mm²")
 
 
+@dataclass(frozen=True, slots=True)
+class JobInfo:
+    """What the job is called; all free text, None where not given.
+
+    Attributes
+    ----------
+    display : {"US", "metric"}
+        The units people see; results stay SI.
+    logo : str or None
+        Path of a picture for the reports.
+
+    Examples
+    --------
+    >>> JobInfo(title="Head 7", display="metric").title
+    'Head 7'
+    """
+
+    title: str | None = _row("job", "title", "text", "Invented head", "A title for the reports.")
+    number: str | None = _row("job", "number", "text", "2026-014", "The job's number.")
+    customer: str | None = _row("job", "customer", "text", "Invented customer", "For whom.")
+    vehicle: str | None = _row("job", "vehicle", "text", "hill-climb car", "The car or engine.")
+    shop: str | None = _row("job", "shop", "text", "Invented shop", "Who did the work.")
+    date: str | None = _row("job", "date", "text", "2026-03-14", "The date on the reports.")
+    notes: str | None = _row("job", "notes", "text", "for the build file", "Printed in the footer.")
+    logo: str | None = _row("job", "logo", "text", "logo.png", "A picture (PNG) for the reports; relative to the job file.")
+    display: Literal["US", "metric"] = _row("job", "display", "choice", "US", "The units people see; results stay SI.", value="US", choices=("US", "metric"), default="US")
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """The state all tests are brought to.
+
+    Attributes
+    ----------
+    pressure_pa : float
+        Reference test pressure [Pa].
+    pressure_law : {"square-root", "compressible"}
+    bore_m : float or None
+        The engine's bore [m]; None for no bore correction.
+    air : AirState
+        Dry, 101 325 Pa, 20 °C unless stated.
+    lifts_m : tuple of float or None
+        Lowest and highest lift of the headline figures [m]; None for the lifts measured in common.
+
+    Examples
+    --------
+    >>> round(Reference(bore_m=0.0805).pressure_pa, 2)
+    6974.49
+    """
+
+    pressure_pa: float = _row("reference", "pressure", "pressure", "28 inH2O", "Reference test pressure.", "inH2O", value=28 * INH2O, above=0.0, default="28 inH2O")
+    pressure_law: PressureLaw = _row("reference", "pressure_law", "choice", "square-root", "How flows are converted to the reference pressure.", value="square-root", choices=("square-root", "compressible"), default="square-root")
+    bore_m: float | None = _row("reference", "bore", "length", "80.5 mm", "The engine's bore; left out, no bore correction is made.", "mm", above=0.0)
+    air: AirState = _row("reference", "air", "air", '{ temperature = "20 °C" }', "Reference air; dry, 101 325 Pa, 20 °C unless given.", value=AirState())
+    lifts_m: tuple[float, float] | None = _row("reference", "lifts", "lifts", "0.100-0.600 in", 'Lifts of the headline figures, such as "0.100-0.600 in"; else those measured in common.')
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """What is known of the bench; standard uncertainties are k = 1.
+
+    Attributes
+    ----------
+    air : {"as stated", "actual", "metered"}
+        What the flow readings are: corrected by the bench, true volumes, or an orifice meter's.
+    standard_air : AirState or None
+    repeatability : float or None
+        Relative standard deviation of a repeated reading.
+    drift : float or None
+        Relative standard uncertainty of the drift of one session.
+    lift_setting_m : float or None
+        Standard uncertainty of a lift setting [m].
+    pressure_reading_pa : float or None
+        Standard uncertainty of a test pressure reading [Pa].
+    from_records : bool
+        Whether repeatability and drift come from the shop's records.
+    air_stated : bool
+        Whether `air` was stated; where it was not, a meter that gives a mass flow makes it ``"actual"``.
+
+    Examples
+    --------
+    >>> Bench(repeatability=0.005, drift=0.002).air
+    'as stated'
+    """
+
+    repeatability: float | None = _row("bench", "repeatability", "percent", "0.5 %", 'Such as "0.5 %", with the % sign; left out, it comes from repeated runs.')
+    drift: float | None = _row("bench", "drift", "percent", "0.2 %", 'Drift of one session, such as "0.2 %", with the % sign.')
+    lift_setting_m: float | None = _row("bench", "lift_setting", "length", "0.02 mm", 'Of a lift setting, such as "0.02 mm".', above=0.0)
+    pressure_reading_pa: float | None = _row("bench", "pressure_reading", "pressure", "0.1 inH2O", 'Of a test pressure, such as "0.1 inH2O".', above=0.0)
+    air: AirMode = _row("bench", "air", "choice", "as stated", "What the flow readings are.", value="as stated", choices=("as stated", "actual", "metered"), default="as stated")
+    standard_air: AirState | None = _row("bench", "standard_air", "air", '{ temperature = "15 °C" }', "The air the meter is scaled for, or SCFM means.")
+    from_records: bool = _row("bench", "from", "records", "records", '"records": repeatability and drift from the shop\'s own years of tests.', value=False, choices=("records",))
+    air_stated: bool = False
+
+
 CONDITIONS = _rows(Conditions)
 """What can be stated of a sheet besides names and units."""
 # Fills importers.Stated, beside the conditions.
@@ -228,57 +339,19 @@ _NAMES = (
     Field("names", "pressure_unit", "pressure_unit", "pressure unit", "inH2O", "Unit of the pressures."),
     Field("names", "date_order", "date_order", "choice", "day", "What comes first in a date such as 3/4/26: day or month.", choices=("day", "month")),
 )
-# Fills model.JobInfo.
-_JOB = (
-    Field("job", "title", "title", "text", "Invented head", "A title for the reports."),
-    Field("job", "number", "number", "text", "2026-014", "The job's number."),
-    Field("job", "customer", "customer", "text", "Invented customer", "For whom."),
-    Field("job", "vehicle", "vehicle", "text", "hill-climb car", "The car or engine."),
-    Field("job", "shop", "shop", "text", "Invented shop", "Who did the work."),
-    Field("job", "date", "date", "text", "2026-03-14", "The date on the reports."),
-    Field("job", "notes", "notes", "text", "for the build file", "Printed in the footer."),
-    Field("job", "logo", "logo", "text", "logo.png", "A picture (PNG) for the reports; relative to the job file."),
-    Field("job", "display", "display", "choice", "US", "The units people see; results stay SI.", choices=("US", "metric"), default="US"),
-)
 # Fills model.AirState.
 _AIR = (
     Field("air", "temperature", "temperature_k", "temperature", "20 °C", 'Such as "20 °C".', above=0.0, default="20 °C"),
     Field("air", "pressure", "pressure_pa", "pressure", "1013.25 hPa", 'Absolute, such as "1013.25 hPa".', above=0.0, default="1013.25 hPa"),
     Field("air", "humidity", "relative_humidity", "humidity", "45 %", 'Relative, such as "45 %".', low=0.0, high=1.0, default="0 %"),
 )
-_CORRECTIONS = ("leakage", "air", "check-plate", "test-pressure", "bore")
-# Fills model.Reference; area_method and switched_off fill the job.
+# Of a reference, and fill the job.
 _REFERENCE = (
-    Field("reference", "pressure", "pressure_pa", "pressure", "28 inH2O", "Reference test pressure.", above=0.0, unit="inH2O", default="28 inH2O"),
-    Field("reference", "pressure_law", "pressure_law", "choice", "square-root", "How flows are converted to the reference pressure.", choices=("square-root", "compressible"), default="square-root"),
-    Field("reference", "bore", "bore_m", "length", "80.5 mm", "The engine's bore; left out, no bore correction is made.", above=0.0, unit="mm"),
-    Field("reference", "air", "air", "air", '{ temperature = "20 °C" }', "Reference air; dry, 101 325 Pa, 20 °C unless given."),
-    Field("reference", "lifts", "lifts_m", "lifts", "0.100-0.600 in", 'Lifts of the headline figures, such as "0.100-0.600 in"; else those measured in common.'),
     Field("reference", "curve_area", "area_method", "choice", "pchip", "How the area under a curve is taken.", choices=("pchip", "trapezoid"), default="pchip"),
-    Field("reference", "switched_off", "switched_off", "choices", '["leakage"]', "Corrections not to be made, by name.", choices=_CORRECTIONS),
-)
-# Fills model.Bench.
-_BENCH = (
-    Field("bench", "repeatability", "repeatability", "percent", "0.5 %", 'Such as "0.5 %", with the % sign; left out, it comes from repeated runs.'),
-    Field("bench", "drift", "drift", "percent", "0.2 %", 'Drift of one session, such as "0.2 %", with the % sign.'),
-    Field("bench", "lift_setting", "lift_setting_m", "length", "0.02 mm", 'Of a lift setting, such as "0.02 mm".', above=0.0),
-    Field("bench", "pressure_reading", "pressure_reading_pa", "pressure", "0.1 inH2O", 'Of a test pressure, such as "0.1 inH2O".', above=0.0),
-    Field("bench", "air", "air", "choice", "as stated", "What the flow readings are.", choices=("as stated", "actual", "metered"), default="as stated"),
-    Field("bench", "standard_air", "standard_air", "air", '{ temperature = "15 °C" }', "The air the meter is scaled for, or SCFM means."),
-    Field("bench", "from", "from_records", "records", "records", '"records": repeatability and drift from the shop\'s own years of tests.', choices=("records",)),
+    Field("reference", "switched_off", "switched_off", "choices", '["leakage"]', "Corrections not to be made, by name.", choices=("leakage", "air", "check-plate", "test-pressure", "bore")),
 )
 
 
-# fmt: on
-
-
-def _engine(key: str, attribute: str, kind: str, example: str, meaning: str, unit: str = "", **more: Any) -> Field:
-    """A key of the engine; a number is above zero unless its limits say otherwise."""
-    limits = more if {"low", "above", "choices"} & set(more) or kind == "speeds" else {"above": 0.0, **more}
-    return Field("engine", key, attribute, kind, example, meaning, unit=unit, **limits)
-
-
-# fmt: off
 # Fills engine.EngineData.
 _ENGINE = (
     _engine("cylinders", "cylinders", "count", "4", "Number of cylinders."),
@@ -321,15 +394,6 @@ _ENGINE = (
 )
 
 
-# fmt: on
-
-
-def _cam(key: str, kind: str, example: str, meaning: str, **more: Any) -> Field:
-    """A key of a cam's table."""
-    return Field("cam", key, key, kind, example, meaning, scope="side", **more)
-
-
-# fmt: off
 # Both cams, where they are cam cards.
 _CAMS = (
     Field("cams", "lobe_separation", "lobe_separation_deg", "angle", "108", "Of cam cards, in cam degrees as they print it.", unit="°"),
@@ -354,16 +418,6 @@ _CAM = (
     _cam("lash", "length", "0.2 mm", "At the valve, taken off the lift; none unless stated.", low=0.0),
     _cam("name", "text", "cam 1", "The cam's name."),
 )
-
-# fmt: on
-
-
-def _meter(key: str, kind: str, example: str, meaning: str, **more: Any) -> Field:
-    """A key of a meter's table; which kind of meter has it is in `flowkit.corrections.meter`."""
-    return Field("meter", key, key, kind, example, meaning, **more)
-
-
-# fmt: off
 _METERS = (
     _meter("kind", "choice", "percent", "What it is.", choices=("percent", "table", "orifice", "nozzle", "plate", "laminar", "critical nozzle", "pitot")),
     _meter("reading_unit", "any unit", "mm", "Unit of the readings of sheets that name none."),
@@ -422,22 +476,11 @@ _CERTIFICATE = (
     Field("certificate", "reading", "reading", "as written", "83.5 mm", "What the meter showed behind the plate."),
 )
 
-# fmt: on
 FIELDS: tuple[Field, ...] = (
-    *CONDITIONS,
-    *_NAMES,
-    *_JOB,
-    *_AIR,
-    *_REFERENCE,
-    *_BENCH,
-    *_rows(ValveGeometry),
-    *_ENGINE,
-    *_CAMS,
-    *_CAM,
-    *_METERS,
-    *_MANOMETER,
-    *_CERTIFICATE,
-)  # fmt: skip
+    *CONDITIONS, *_NAMES, *_rows(JobInfo), *_AIR, *_rows(Reference), *_REFERENCE, *_rows(Bench), *_rows(ValveGeometry),
+    *_ENGINE, *_CAMS, *_CAM, *_METERS, *_MANOMETER, *_CERTIFICATE,
+)
+# fmt: on
 
 
 def section(name: str) -> dict[str, Field]:
@@ -675,6 +718,8 @@ _READERS: dict[str, Callable[[Any, Field], Any]] = {
 @cache
 def model(name: str) -> type[BaseModel]:
     """The pydantic model of a section: every key optional, unknown keys refused, values in SI."""
+    from typing import Annotated
+
     from pydantic import BaseModel, BeforeValidator, ConfigDict, create_model
     from pydantic import Field as Key
 
@@ -685,7 +730,7 @@ def model(name: str) -> type[BaseModel]:
 
     keys: Any = {
         _python_name(row): (
-            _annotated(row, BeforeValidator),
+            Annotated[Any, BeforeValidator(row.read)],
             Key(None, alias=row.key, description=row.meaning),
         )
         for row in section(name).values()
@@ -703,13 +748,6 @@ def filled(name: str, table: BaseModel) -> dict[str, Any]:
 def _python_name(row: Field) -> str:
     """A key as an attribute of a model."""
     return row.key + "_" if row.key == "from" else row.key
-
-
-def _annotated(row: Field, validator: Any) -> Any:
-    """The type of a key: anything that its row can read."""
-    from typing import Annotated
-
-    return Annotated[Any, validator(row.read)]
 
 
 def read_keys(name: str, written: Mapping[str, Any], place: str, *, file: str | None = None) -> dict[str, Any]:

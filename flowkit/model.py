@@ -15,60 +15,49 @@ from pathlib import Path
 from typing import Any, Literal, TypeVar
 
 from flowkit.air import AirState
-from flowkit.fields import SIDES, Conditions, Side, ValveGeometry
+from flowkit.fields import (
+    SIDES,
+    AirMode,
+    Bench,
+    Conditions,
+    JobInfo,
+    PressureLaw,
+    Reference,
+    Side,
+    ValveGeometry,
+)
+from flowkit.units import INH2O as INH2O_PA
 
-__all__ = ["SIDES", "AirState", "Conditions", "Side", "ValveGeometry"]  # made below this module, and passed on by it
+# Made before this module, most of them with their rows in the table, and passed on by it.
+__all__ = [
+    "INH2O_PA", "SIDES", "AirMode", "AirState", "Bench", "Conditions", "JobInfo", "PressureLaw", "Reference", "Side",
+    "ValveGeometry",
+]  # fmt: skip
 
 Severity = Literal["error", "warning", "note"]
-PressureLaw = Literal["square-root", "compressible"]
-AirMode = Literal["as stated", "actual", "metered"]
 K = TypeVar("K")
 V = TypeVar("V")
-
-INH2O_PA = 249.088_91
-"""Conventional inch of water [Pa] (NIST SP 811, appendix B.8)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """What a meter showed at a point, before it is turned into a flow.
+    """What a meter showed at a point, before it is turned into a flow."""
 
-    Attributes
-    ----------
-    value : tuple of float
-        As written, in `unit`: one figure, or one a position for a pitot tube.
-    unit : str
-        Such as ``"%"``, ``"mm"``, ``"inH2O"`` or ``"V"``.
-    meter, range : str or None
-        The meter and the range that the row names.
-    temperature_k, pressure_pa : float or None
-        Of the air at the meter [K], and absolute at its upstream side [Pa], where the row gives them.
-    outlet_pa : float or None
-        Absolute pressure behind a critical nozzle [Pa].
-    """
-
-    value: tuple[float, ...]
-    unit: str
-    meter: str | None = None
+    value: tuple[float, ...]  # as written, in `unit`: one figure, or one a position for a pitot tube
+    unit: str  # such as "%", "mm", "inH2O" or "V"
+    meter: str | None = None  # that the row names, and its range
     range: str | None = None
-    temperature_k: float | None = None
-    pressure_pa: float | None = None
-    outlet_pa: float | None = None
+    temperature_k: float | None = None  # of the air at the meter, where the row gives it
+    pressure_pa: float | None = None  # absolute, at the meter's upstream side
+    outlet_pa: float | None = None  # absolute, behind a critical nozzle
 
     def keys(self) -> dict[str, object]:
         """Return the keys that a point has in the machine-readable results."""
         value = self.value[0] if len(self.value) == 1 else self.value
-        known: dict[str, object] = {
-            "reading": value,
-            "reading_unit": self.unit,
-            "meter": self.meter,
-            "range": self.range,
-        }
-        row = {
-            "meter_temperature_k": self.temperature_k,
-            "meter_pressure_pa": self.pressure_pa,
-            "outlet_pressure_pa": self.outlet_pa,
-        }
+        known: dict[str, object] = {"reading": value, "reading_unit": self.unit}
+        known |= {"meter": self.meter, "range": self.range}
+        row = {"meter_temperature_k": self.temperature_k, "meter_pressure_pa": self.pressure_pa}
+        row["outlet_pressure_pa"] = self.outlet_pa
         return known | {key: item for key, item in row.items() if item is not None}
 
 
@@ -222,88 +211,41 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class LedgerLine:
-    """What one correction did to one test.
+    """What one correction did to one test."""
 
-    Attributes
-    ----------
-    correction : str
-        ``"meter"``, ``"leakage"``, ``"air"``, ``"check-plate"``, ``"test-pressure"`` or ``"bore"``.
-    formula : str
-        The formula as text, with its source.
-    inputs : mapping
-        Name of each input (with its unit) to its value.
-    factor : tuple of float or None
-        What each point's flow was multiplied by.
-    offset_m3_s : tuple of float or None
-        What was added to each point's flow [m³/s].
-    skipped : str or None
-        Why the correction was not made, where it was not.
-    """
-
-    correction: str
-    formula: str
-    inputs: Mapping[str, float | str | tuple[float | None, ...] | tuple[str, ...] | bool | None]
-    factor: tuple[float, ...] | None = None
-    offset_m3_s: tuple[float, ...] | None = None
-    skipped: str | None = None
+    correction: str  # "meter", "leakage", "air", "check-plate", "test-pressure" or "bore"
+    formula: str  # as text, with its source
+    inputs: Mapping[
+        str, float | str | tuple[float | None, ...] | tuple[str, ...] | bool | None
+    ]  # named with their units
+    factor: tuple[float, ...] | None = None  # what each point's flow was multiplied by
+    offset_m3_s: tuple[float, ...] | None = None  # what was added to it
+    skipped: str | None = None  # why the correction was not made, where it was not
 
 
 @dataclass(frozen=True, slots=True)
 class MeterMark:
-    """What the uncertainty of a gain needs to know of a point that was read on a meter.
+    """What the uncertainty of a gain needs to know of a point that was read on a meter."""
 
-    Attributes
-    ----------
-    parts : tuple
-        A meter's name with its range, its standard uncertainty as a share of the flow (0 where nothing
-        is stated) and its share of this flow; several where meters were open side by side.
-    reading : float
-        As written; the mean of several positions.
-    net : float
-        Less the zero, in the same unit.
-    sensitivity : float
-        d ln Q/d ln r.
-    u_zero : float
-        Standard uncertainty of the zero, in the same unit.
-    u_air : float
-        Standard uncertainty of the density at the meter, as a share of the flow.
-    """
-
+    # A meter's name with its range, its standard uncertainty as a share of the flow (0 where nothing is stated)
+    # and its share of this flow; several where meters were open side by side.
     parts: tuple[tuple[str, float, float], ...]
-    reading: float
-    net: float
-    sensitivity: float
-    u_zero: float = 0.0
-    u_air: float = 0.0
+    reading: float  # as written; the mean of several positions
+    net: float  # less the zero, in the same unit
+    sensitivity: float  # d ln Q/d ln r
+    u_zero: float = 0.0  # standard uncertainty of the zero, in the same unit
+    u_air: float = 0.0  # of the density at the meter, as a share of the flow
 
 
 @dataclass(frozen=True, slots=True)
 class CorrectedPoint:
-    """One point after all corrections.
-
-    Attributes
-    ----------
-    lift_m : float
-        Valve lift [m].
-    flow_m3_s : float
-        Flow at the reference state [m³/s].
-    pressure_pa : float
-        The test pressure it was read at [Pa].
-    source : str
-        The cell of the reading.
-    reading_m3_s : float
-        The flow as read, or as the meter's reading gives it [m³/s].
-    reading : Reading or None
-        What a meter showed.
-    mark : MeterMark or None
-        What the uncertainty of a gain needs to know of that.
-    """
+    """One point after all corrections: its flow at the reference state."""
 
     lift_m: float
     flow_m3_s: float
-    pressure_pa: float | None
-    source: str
-    reading_m3_s: float
+    pressure_pa: float | None  # the test pressure it was read at
+    source: str  # the cell of the reading
+    reading_m3_s: float  # as read, or as the meter's reading gives it
     reading: Reading | None = None
     mark: MeterMark | None = None
 
@@ -337,35 +279,6 @@ class CorrectedTest(_OneTest):
 
 
 @dataclass(frozen=True, slots=True)
-class Reference:
-    """The state all tests are brought to.
-
-    Attributes
-    ----------
-    pressure_pa : float
-        Reference test pressure [Pa].
-    pressure_law : {"square-root", "compressible"}
-    bore_m : float or None
-        The engine's bore [m]; None for no bore correction.
-    air : AirState
-        Dry, 101 325 Pa, 20 °C unless stated.
-    lifts_m : tuple of float or None
-        Lowest and highest lift of the headline figures [m]; None for the lifts measured in common.
-
-    Examples
-    --------
-    >>> round(Reference(bore_m=0.0805).pressure_pa, 2)
-    6974.49
-    """
-
-    pressure_pa: float = 28 * INH2O_PA
-    pressure_law: PressureLaw = "square-root"
-    bore_m: float | None = None
-    air: AirState = field(default_factory=AirState)
-    lifts_m: tuple[float, float] | None = None
-
-
-@dataclass(frozen=True, slots=True)
 class ReferenceState:
     """The reference all flows are at."""
 
@@ -373,72 +286,6 @@ class ReferenceState:
     bore_m: float | None
     air_density_kg_m3: float
     pressure_law: str
-
-
-@dataclass(frozen=True, slots=True)
-class JobInfo:
-    """What the job is called; all free text, None where not given.
-
-    Attributes
-    ----------
-    display : {"US", "metric"}
-        The units people see; results stay SI.
-    logo : str or None
-        Path of a picture for the reports.
-
-    Examples
-    --------
-    >>> JobInfo(title="Head 7", display="metric").title
-    'Head 7'
-    """
-
-    title: str | None = None
-    number: str | None = None
-    customer: str | None = None
-    vehicle: str | None = None
-    shop: str | None = None
-    date: str | None = None
-    notes: str | None = None
-    display: Literal["US", "metric"] = "US"
-    logo: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Bench:
-    """What is known of the bench; standard uncertainties are k = 1.
-
-    Attributes
-    ----------
-    air : {"as stated", "actual", "metered"}
-        What the flow readings are: corrected by the bench, true volumes, or an orifice meter's.
-    standard_air : AirState or None
-    repeatability : float or None
-        Relative standard deviation of a repeated reading.
-    drift : float or None
-        Relative standard uncertainty of the drift of one session.
-    lift_setting_m : float or None
-        Standard uncertainty of a lift setting [m].
-    pressure_reading_pa : float or None
-        Standard uncertainty of a test pressure reading [Pa].
-    from_records : bool
-        Whether repeatability and drift come from the shop's records.
-    air_stated : bool
-        Whether `air` was stated; where it was not, a meter that gives a mass flow makes it ``"actual"``.
-
-    Examples
-    --------
-    >>> Bench(repeatability=0.005, drift=0.002).air
-    'as stated'
-    """
-
-    air: AirMode = "as stated"
-    standard_air: AirState | None = None
-    repeatability: float | None = None
-    drift: float | None = None
-    lift_setting_m: float | None = None
-    pressure_reading_pa: float | None = None
-    from_records: bool = False
-    air_stated: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,36 +18,16 @@ from typing import Any, Literal, TypeGuard
 
 from flowkit.errors import UnitError
 
+# fmt: off
 __all__ = [
-    "FLOW_QUANTITIES",
-    "UNITS",
-    "Quantity",
-    "Unit",
-    "find_unit",
-    "format_quantity",
-    "from_si",
-    "number",
-    "parse_quantity",
-    "to_si",
-    "unit",
+    "FLOW_QUANTITIES", "UNITS", "Quantity", "Unit", "find_unit", "format_quantity", "from_si", "number",
+    "parse_quantity", "to_si", "unit",
 ]
-
 Quantity = Literal[
-    "length",
-    "flow",
-    "mass flow",
-    "standard flow",
-    "pressure",
-    "temperature",
-    "humidity",
-    "angle",
-    "area",
-    "lift ratio",
-    "volume",
-    "speed",
-    "fuel consumption",
-    "heating value",
+    "length", "flow", "mass flow", "standard flow", "pressure", "temperature", "humidity", "angle", "area", "lift ratio",
+    "volume", "speed", "fuel consumption", "heating value",
 ]
+# fmt: on
 FLOW_QUANTITIES: tuple[Quantity, ...] = ("flow", "mass flow", "standard flow")
 ENGINE_ONLY = frozenset(("volume", "speed", "fuel consumption", "heating value"))
 """Quantities that no sheet of flows has: their units are found only where they are asked for."""
@@ -59,6 +39,7 @@ POUND = 0.453_592_37
 HORSEPOWER = 550 * FOOT * POUND * STANDARD_GRAVITY  # mechanical, 550 ft·lbf/s
 MMHG = 133.322_387_415
 INH2O = 249.088_91
+"""Conventional inch of water [Pa] (NIST SP 811, appendix B.8)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -161,7 +161,7 @@ def test_functions_stay_readable() -> None:
     ]
 
 
-FOR_PROGRAMS = {"start_job"}
+FOR_PROGRAMS = {"start_job", "cam_weighted_mean_flow"}
 """Functions that only a program of the user's calls; they are in the reference of the library."""
 
 

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import dataclasses
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from flowkit.errors import EngineError, FlowkitError, JobError
+from flowkit.importers import ColumnMapping
 from flowkit.job import Job, report
 from flowkit.job.engine import engine_of, whatif
-from flowkit.job.load import choose_sheets
+from flowkit.job.load import SheetChoice, choose_sheets
+from flowkit.model import Bench
 from flowkit.samples import copy_samples, sample_folder, sample_job
 
 SHEET = """Test pressure,28 inH2O
@@ -313,3 +316,88 @@ def test_samples_are_copied_whole_and_never_over_a_file(tmp_path: Path) -> None:
     )
     with pytest.raises(JobError, match="there is already"):
         copy_samples(tmp_path / "demo")
+
+
+WRITTEN = """\
+[job]
+title = "a head"  # a remark that stays
+display = "metric"
+
+[conditions]
+lift_unit = "mm"
+
+[reference]
+air = { temperature = "15 °C", humidity = "30 %" }
+bore = "80.5 mm"
+lifts = "2-6 mm"
+switched_off = ["leakage"]
+
+[bench]
+drift = "0.25 %"
+
+[engine]
+cylinders = 4
+bore = "80.5 mm"
+stroke = "78.5 mm"
+rod = "138 mm"
+compression_ratio = 10.5
+
+[records]
+file = "shop.sqlite"
+
+[[variant]]
+name = "one"
+sheets = [
+    { file = "a.csv", conditions = { test_pressure = "25 inH2O", overrides = true, reason = "misread" }, leave_out = [
+      "3:2", { cell = "line 4", reason = "blew out" }], values = [{ cell = "2:2", value = "31", reason = "note" }] },
+]
+state = { ports = "as cast", intake = { valves = "slim" } }
+valves.intake = { head = "38 mm", seat_angle = 45 }
+untouched = { intake = ["1"] }
+reference = { bore = "82 mm" }
+engine = { compression_ratio = 11 }
+cam = { intake = { opens = "12 BTDC", closes = "52 ABDC", peak_lift = "9 mm", checking_lift = "1 mm" } }
+conditions = { air_temperature = "21 °C", humidity = "45 %", leak = "0.4 CFM" }
+
+[[variant]]
+name = "two"
+sheets = ["b.csv", "c.xlsx!ported"]
+"""
+
+
+def test_a_job_is_written_as_it_is_read(tmp_path: Path) -> None:
+    """Made anew without its file, beside it with a change, and in another folder: what is read again is the same."""
+    path = tmp_path / "job.toml"
+    path.write_text(WRITTEN, encoding="utf-8")
+    job = Job.load(path)
+    fields = ("info", "reference", "bench", "switched_off", "engine", "engine_table", "cam_table", "meters")
+    anew = replace(job, path=None, records=tmp_path / "shop.sqlite").write(tmp_path / "anew.toml")
+    for name in (*fields, "variants", "records"):
+        assert getattr(Job.load(anew), name) == getattr(job, name), name
+    changed = job.with_(
+        title="another", bore="81 mm", meters={"kind": "plate", "hole": "40 mm", "coefficient": 0.6, "place": "room"}
+    )
+    again = Job.load(changed.write(path))
+    assert "# a remark that stays" in path.read_text(encoding="utf-8")
+    assert (again.info.title, again.reference.bore_m, again.variants) == ("another", 0.081, job.variants)
+    assert Job.load(replace(again, meters={}).write(path)).meters == {}
+    (tmp_path / "other").mkdir()
+    other = Job.load(again.write(tmp_path / "other" / "job.toml"))
+    assert [c.path.resolve() for v in other.variants for c in v.sheets] == [
+        c.path.resolve() for v in job.variants for c in v.sheets
+    ]
+    assert "../b.csv" in (tmp_path / "other" / "job.toml").read_text(encoding="utf-8")
+    plain = Job.load(replace(job, bench=Bench(), path=path).write(path)).bench
+    assert plain.drift is None
+    mapped = replace(job.variants[0].stated, columns=ColumnMapping.from_mapping({"lift": "A2:A4", "flow": "B2:B4"}))
+    with pytest.raises(JobError, match="a mapping of columns cannot be written"):
+        replace(job, variants=(replace(job.variants[0], stated=mapped),), path=None).write(tmp_path / "x.toml")
+    choice = job.variants[0].sheets[0]
+    assert choice.stated is not None
+    odd = replace(choice.stated, conditions=replace(choice.stated.conditions, date="2026-03-14"))
+    sheets = (replace(choice, stated=odd), SheetChoice(Path("records:7/ported"), recorded="7/ported"))
+    recorded = replace(job, variants=(replace(job.variants[0], sheets=sheets[1:]),), path=None)
+    written = recorded.write(tmp_path / "other" / "recorded.toml").read_text(encoding="utf-8")
+    assert 'sheets = ["records:7/ported"]' in written
+    with pytest.raises(JobError, match="some conditions of a sheet count over what it says and some do not"):
+        replace(job, variants=(replace(job.variants[0], sheets=sheets),), path=None).write(tmp_path / "x.toml")

@@ -10,27 +10,9 @@ from typing import Literal
 
 import numpy as np
 
-from flowkit.analysis import checks
+from flowkit.analysis import checks, gains
 from flowkit.analysis.areas import area_figures, valve_findings
-from flowkit.analysis.curves import (
-    SideVariant,
-    common_range,
-    identical_findings,
-    runs_of,
-    side_variants,
-)
-from flowkit.analysis.gains import (
-    MatchedPair,
-    bands,
-    find_corners,
-    gain_of_pair,
-    interaction,
-    match_pairs,
-    ratios,
-    shares_of_total,
-    untangle,
-    with_shares,
-)
+from flowkit.analysis.curves import SideVariant, common_range, identical_findings, runs_of, side_variants
 from flowkit.analysis.lifts import SAME_LIFT_M, AreaMethod
 from flowkit.analysis.metrics import metric_of
 from flowkit.analysis.results import Comparison, Gain, Inputs, PortFlow, SideComparison, VariantFlow
@@ -97,7 +79,7 @@ def variant_flow(assessor: Assessor, side: Side, index: int, bore_m: float | Non
         port_spread=(max(means) - min(means)) / mean if len(means) > 1 else None,
         port_spread_u95=spread_u95,
         ports=ports,
-        bands=bands(variant, range_m, method),
+        bands=gains.bands(variant, range_m, method),
         lagging=checks.lagging_port(assessor, side, index, means, spread_u95),
         **area_figures(lifts, flow, variant.valve, reference_velocity(assessor.reference, side), bore_m),
     )
@@ -126,14 +108,14 @@ def compare(
         raise _nothing_left(variants, usable, own)
     bore_m = reference.bore_m if reference.bore_m is not None else engine_bore_m
     results: dict[Side, SideComparison] = {}
-    pairs: dict[Side, tuple[MatchedPair, ...]] = {}
+    pairs: dict[Side, tuple[gains.MatchedPair, ...]] = {}
     for side in SIDES:
         if side in assessor.sides:
             results[side], pairs[side], side_findings = _side(usable, side, assessor, bore_m)
             own += side_findings
         own += [*checks.variants_left_out(side, usable), *checks.corrected_unequally(side, variants)]
     own += checks.setup_findings(pairs, assessor)
-    at_lift, at_fraction = ratios(assessor.sides, assessor.ranges)
+    at_lift, at_fraction = gains.ratios(assessor.sides, assessor.ranges)
     slips = frozenset(finding.where for finding in findings if finding.rule == "typing-slip")
     if slips and any(gain.resolved for result in results.values() for gain in result.gains):
         again = partial(compare, reference=reference, bench=bench, area_method=area_method, history=history)
@@ -147,7 +129,9 @@ def compare(
     parts = sentences(
         results,
         display=display,
-        extra_tests={side: untangle([(one.name, one.state) for one in own]) for side, own in assessor.sides.items()},
+        extra_tests={
+            side: gains.untangle([(one.name, one.state) for one in own]) for side, own in assessor.sides.items()
+        },
         repeatability=repeatability,
         findings=joined(findings, own),
         range_stated=reference.lifts_m is not None,
@@ -214,7 +198,7 @@ def _assessor(  # noqa: PLR0917
             if low <= lo + SAME_LIFT_M and high >= hi - SAME_LIFT_M:
                 covered.append(variant)
             else:
-                findings.append(checks.not_covered(variant, (lo, hi), display))
+                findings.append(checks.not_covered(variant, (low, high), (lo, hi), display))
         if covered:
             chosen[side], ranges[side] = tuple(covered), (lo, hi)
     if not chosen:
@@ -304,23 +288,23 @@ def _nothing_left(variants: Sequence[Variant], usable: Sequence[Variant], findin
 
 def _side(
     variants: Sequence[Variant], side: Side, assessor: Assessor, bore_m: float | None
-) -> tuple[SideComparison, tuple[MatchedPair, ...], list[Finding]]:
+) -> tuple[SideComparison, tuple[gains.MatchedPair, ...], list[Finding]]:
     """Compute one side."""
     chosen, range_m = tuple(assessor.sides[side]), assessor.ranges[side]
     by_name = {variant.name: variant for variant in variants}
     states = [by_name[variant.name] for variant in chosen]
-    pairs = match_pairs(chosen, range_m)
-    gains = [gain_of_pair(pair, assessor, range_m, checks.circumstances(pair, assessor, states)) for pair in pairs]
+    pairs = gains.match_pairs(chosen, range_m)
+    about = (checks.circumstances(pair, assessor, states) for pair in pairs)
+    found = [gains.gain_of_pair(pair, assessor, range_m, known) for pair, known in zip(pairs, about, strict=True)]
+    corners = gains.find_corners([variant.state for variant in chosen])
     result = SideComparison(
         range_m=range_m,
         variants=tuple(variant_flow(assessor, side, index, bore_m) for index in range(len(chosen))),
-        gains=with_shares(gains, shares_of_total(chosen, range_m, assessor.method)),
-        interactions=tuple(
-            interaction(corners, chosen, assessor) for corners in find_corners([variant.state for variant in chosen])
-        ),
+        gains=gains.with_shares(found, gains.shares_of_total(chosen, range_m, assessor.method)),
+        interactions=tuple(gains.interaction(four, chosen, assessor) for four in corners),
     )
     velocity = reference_velocity(assessor.reference, side)
-    findings = [found for variant in chosen if (found := checks.impossible_flow(variant, velocity)) is not None]
+    findings = [one for variant in chosen if (one := checks.impossible_flow(variant, velocity)) is not None]
     findings += checks.step_findings(chosen, pairs, states)
     for variant, flow in zip(chosen, result.variants, strict=True):
         findings += checks.port_uneven(variant, flow.port_spread, flow.port_spread_u95, flow.lagging)

@@ -540,31 +540,31 @@ class ExtraTest:
     otherwise: State | None
     possible: bool = True
 
-    def sentences(self) -> tuple[str, ...]:
+    def sentence(self) -> str:
         """Return what to do, in words."""
         step, described = f"{self.from_!r} → {self.to!r}", [_described(state) for state in self.states]
         if self.unknown:
             known = listed(self.unknown)
-            return (f"{step}: {known} not declared in both states; declare them in the job to know what changed.",)
+            return f"{step}: {known} not declared in both states; declare them in the job to know what changed."
         together = f"{step}: {listed(self.factors)} changed together, so the gain belongs to all of them."
         if not self.states:
             through = listed([repr(name) for name in self.already_tested])
-            return (f"{together} No extra test is needed: {through} lies between the two, compare through it.",)
+            return f"{together} No extra test is needed: {through} lies between the two, compare through it."
         if not self.possible:
             return (
                 f"{together} What was cut cannot be put back, so this head can no longer separate them. Next time flow "
-                f"the head in between, with {'; then '.join(described)}.",
+                f"the head in between, with {'; then '.join(described)}."
             )
-        other = f" (or with {_described(self.otherwise)})" if self.otherwise is not None else ""
-        if len(described) == 1:
-            words = f"{together} One extra test separates them: the head with {described[0]}{other}."
-        else:
-            rest = "; then ".join(described[1:])
-            words = f"{together} {len(described)} extra tests separate them: the head with {described[0]}; then {rest}."
+        separate = f"{len(described)} extra tests separate them"
+        rest = "".join(f"; then {state}" for state in described[1:])
+        if not rest:
+            separate = "One extra test separates them"
+            rest = f" (or with {_described(self.otherwise)})" if self.otherwise is not None else ""
+        completes = ""
         if self.completes:
             pairs = listed([f"{one} × {other}" for one, other in self.completes])
-            words += f" This also completes the four corners of {pairs}, so that their interaction is known."
-        return (words,)
+            completes = f" This also completes the four corners of {pairs}, so that their interaction is known."
+        return f"{together} {separate}: the head with {described[0]}{rest}.{completes}"
 
     def advice(self, side: str) -> str | None:
         """Return the next test in one clause, None where there is none to make."""

@@ -86,82 +86,63 @@ class RepeatPlan:
     drift_unknown: bool = False
     setup_differs: tuple[str, ...] = ()
 
-    def sentences(self) -> tuple[str, ...]:
+    def sentence(self) -> str:
         """Return the plan in words."""
         step = f"{self.side.capitalize()}, {self.from_!r} → " + (repr(self.to) if self.to else "the next state")
         if self.not_planned_because or self.smallest_gain_now is None:
-            return (f"{step}: {(self.not_planned_because or '').removeprefix('Not assessed: ')}",)
-        # Write two fractions in percent, with so many decimals that they do not look the same
+            return f"{step}: {(self.not_planned_because or '').removeprefix('Not assessed: ')}"
+        # two fractions in percent, with so many decimals that they do not look the same
         for digits in (1, 2, 3):
-            if percent_at_least(self.smallest_gain_now, digits) != percent_at_least(self.gain, digits):
+            smallest, aim = (percent_at_least(gain, digits) for gain in (self.smallest_gain_now, self.gain))
+            if smallest != aim:
                 break
-        smallest, aim = percent_at_least(self.smallest_gain_now, digits), percent_at_least(self.gain, digits)
         now = f"as it is, a gain of {smallest} would be proven with a chance of {100 * self.power:.0f} %"
         wanted = f"{step}: a gain of {aim}"
         if self.setup_differs:
-            what = listed(self.setup_differs)
+            were = "were" if len(self.setup_differs) > 1 else "was"
             return (
-                f"{wanted} cannot be proven by any number of runs, since {what} "
-                f"{'were' if len(self.setup_differs) > 1 else 'was'} not the same in both states; next time flow both "
-                "on one bench, with the same operator, fixture and fittings.",
+                f"{wanted} cannot be proven by any number of runs, since {listed(self.setup_differs)} {were} not the "
+                "same in both states; next time flow both on one bench, with the same operator, fixture and fittings."
             )
-        drift = ""
-        if self.drift_unknown:
-            drift = (
-                " Runs alone do not settle whether the bench moved between the sessions: read a check plate in each."
+        does, ever = self._runs(), self.smallest_gain_ever
+        if ever is not None and ever >= self.gain:
+            limits = listed([re.sub("[_-]", " ", name) for name in self.limited_by]) or "what repeats do not reduce"
+            remedy = "measure more precisely"
+            if self.limited_by:
+                remedy = REMEDIES.get(self.limited_by[0], REMEDIES["meter"])
+            does = (
+                f"cannot be proven by repeating runs, since {limits} alone can hide a gain below "
+                f"{percent_at_least(ever)}; next time {remedy}"
             )
-        if self.smallest_gain_ever is not None and self.smallest_gain_ever >= self.gain:
-            ever = f"{self._limits()} alone can hide a gain below {percent_at_least(self.smallest_gain_ever)}"
-            remedy = (
-                REMEDIES.get(self.limited_by[0], REMEDIES["meter"]) if self.limited_by else "measure more precisely"
-            )
-            return (f"{wanted} cannot be proven by repeating runs, since {ever}; next time {remedy} ({now}).{drift}",)
-        return (f"{wanted} {self._runs()} ({now}).{drift}",)
-
-    def _limits(self) -> str:
-        """Name what repeats do not reduce."""
-        return listed([re.sub("[_-]", " ", name) for name in self.limited_by]) or "what repeats do not reduce"
+        drift = " Runs alone do not settle whether the bench moved between the sessions: read a check plate in each."
+        return f"{wanted} {does} ({now}).{drift if self.drift_unknown else ''}"
 
     def _runs(self) -> str:
         """Say how many runs, of what can still be flowed."""
+
+        def times(runs: int) -> str:
+            """Write a number of times."""
+            return {1: "once", 2: "twice"}.get(runs, f"{runs} times")
+
         next_time = "" if self.runs_next_time is None else (
-            f"next time flow every port {_times(self.runs_next_time)} in both states, before the head is cut"
+            f"; next time flow every port {times(self.runs_next_time)} in both states, before the head is cut"
         )  # fmt: skip
-        if self.runs_needed is not None and self.runs_needed <= self.runs_now[1] and self.to:
+        needed = self.runs_needed
+        if needed is not None and needed <= self.runs_now[1] and self.to:
             return "needs no further runs"
         if self.to is None:
-            if self.runs_needed is None:
+            if needed is None:
                 return f"needs more than {MOST_RUNS} runs of every port"
             have = f"{self.from_!r} now has {self.runs_now[0]}"
-            return f"needs every port flowed {_times(self.runs_needed)} now and again after the work ({have})"
+            return f"needs every port flowed {times(needed)} now and again after the work ({have})"
         if not any(self.can_be_flowed):
-            return f"can no longer be proven by more runs, since neither state can be flowed again; {next_time}".rstrip(
-                "; "
-            )
-        if self.runs_needed is not None:
+            return f"can no longer be proven by more runs, since neither state can be flowed again{next_time}"
+        if needed is not None:
             return (
-                f"needs every port of {self.to!r} flowed {_times(self.runs_needed)} ({self.runs_now[1]} now); "
+                f"needs every port of {self.to!r} flowed {times(needed)} ({self.runs_now[1]} now); "
                 f"{self.from_!r} can no longer be flowed"
             )
-        return (
-            f"cannot be reached by more runs of {self.to!r}, and {self.from_!r} can no longer be flowed; {next_time}"
-        ).rstrip("; ")
-
-
-def _wishes(comparison: Comparison) -> list[str]:
-    """Say what to ask the bench for next time, so that a gain can be proven; nothing where it was all there."""
-    tests = comparison.tests
-    wishes = [] if all((test.conditions.date or "").strip() for test in tests) else ["the date on every sheet"]
-    if any(test.conditions.check_reading_m3_s is None for test in tests):
-        wishes.append("the check plate read in every session")
-    if not comparison.repeatability.runs_degrees_of_freedom:
-        wishes.append("a port or more flowed twice in each state, with the head taken off in between")
-    return [f"Next time ask the bench for {listed(wishes)}."] if wishes and tests else []
-
-
-def _times(runs: int) -> str:
-    """Write a number of times."""
-    return {1: "once", 2: "twice"}.get(runs, f"{runs} times")
+        return f"cannot be reached by more runs of {self.to!r}, and {self.from_!r} can no longer be flowed{next_time}"
 
 
 def check_aim(gain: float, power: float) -> None:
@@ -183,9 +164,9 @@ class _Budget:
     squares: tuple[np.ndarray, np.ndarray]
     runs: tuple[np.ndarray, np.ndarray]
     fixed: Mapping[str, float]
-    history: float = 0.0
-    bound: float = 0.0
-    shared: float = 0.0
+    history: float
+    bound: float
+    shared: float
 
     @property
     def kept(self) -> float:
@@ -223,16 +204,12 @@ def plan_repeats(
     Student's t. The standard deviation is itself an estimate.
     """
     check_aim(gain, power)
-    states = assessor.sides[side]
-    steps: list[tuple[int, int | None]] = [*pairwise(range(len(states))), (len(states) - 1, None)]
-    measured = {(item.from_, item.to): item for item in known}
+    names: list[str | None] = [*(state.name for state in assessor.sides[side]), None]
+    measured: dict[tuple[str | None, str | None], Gain] = {(item.from_, item.to): item for item in known}
     return tuple(
-        _planned(
-            assessor, side, (before, after), (gain, power),
-            None if after is None else measured.get((states[before].name, states[after].name)),
-        )
-        for before, after in steps
-    )  # fmt: skip
+        _planned(assessor, side, (at, at + 1 if pair[1] else None), (gain, power), measured.get(pair))
+        for at, pair in enumerate(pairwise(names))
+    )
 
 
 def _planned(
@@ -240,11 +217,9 @@ def _planned(
 ) -> RepeatPlan:
     """Return one step with what its gain needs."""
     (before, after), (gain, power), states = index, aim, assessor.sides[side]
-    last = len(states) - 1
-    pair = [states[before], states[before if after is None else after]]
-    ports = common_ports(pair)
+    ports = common_ports([states[before], states[before if after is None else after]])
     budget, drift_unknown = _budget(assessor, side, index, ports, known)
-    runs = [own.copy() for own in budget.runs]
+    runs = budget.runs
     step = RepeatPlan(
         side,
         states[before].name,
@@ -253,26 +228,26 @@ def _planned(
         power,
         ports,
         (round(float(runs[0].min())), round(float(runs[1].min()))),
-        can_be_flowed=(after is None, after is None or after == last),
+        can_be_flowed=(after is None, after is None or after == len(states) - 1),
         drift_unknown=drift_unknown,
     )
     now, u, freedom = budget.chance(gain, runs)
     if freedom < 1.0:
         return replace(step, not_planned_because=WHY_NOT_ASSESSED)
-    needed = min(step.runs_now) if now >= power and after is not None else None
-    then = now if needed else None
-    for count in range(1, MOST_RUNS + 1) if needed is None and any(step.can_be_flowed) else ():
-        tried = [np.maximum(own, count) if can else own for own, can in zip(runs, step.can_be_flowed, strict=True)]
-        then = budget.chance(gain, tried)[0]
-        if then >= power:
-            needed = count
-            break
-    next_time = None
-    if needed is None:
-        enough = (
-            n for n in range(1, MOST_RUNS + 1) if budget.chance(gain, [np.full_like(r, n) for r in runs])[0] >= power
-        )
-        next_time = next(enough, None)
+
+    def enough(can: tuple[bool, bool]) -> tuple[int | None, float | None]:
+        """Return how many runs of every port in the states that can be flowed are enough, and their chance."""
+        for count in range(1, MOST_RUNS + 1) if any(can) else ():
+            tried = [np.maximum(own, count) if again else own for own, again in zip(runs, can, strict=True)]
+            chance = budget.chance(gain, tried)[0]
+            if chance >= power:
+                return count, chance
+        return None, None
+
+    needed, then = (min(step.runs_now), now) if now >= power and after is not None else enough(step.can_be_flowed)
+    every = (count for count in range(1, MOST_RUNS + 1) if needed is None)
+    alike = ((count, [np.full_like(own, count) for own in runs]) for count in every)
+    next_time = next((count for count, tried in alike if budget.chance(gain, tried)[0] >= power), None)
     parts = {**budget.fixed, "check_plate": budget.fixed.get("check_plate", 0.0) + budget.shared}
     kept = {name: variance for name, variance in parts.items() if variance > 0.1 * budget.kept}
     ever = math.expm1(found_shift(math.inf, power) * math.sqrt(budget.kept)) + budget.bound
@@ -283,7 +258,7 @@ def _planned(
         power_now=now,
         smallest_gain_now=math.expm1(found_shift(freedom, power) * u) + budget.bound,
         runs_needed=needed,
-        power_then=then if needed else None,
+        power_then=then,
         smallest_gain_ever=ever,
         limited_by=tuple(sorted(kept, key=lambda name: -kept[name])),
         runs_next_time=next_time,
@@ -323,20 +298,20 @@ def _budget(
             fixed["check_plate"] = 2.0 * assessor.plate_scatter(benches)[0]
         else:
             shared = 2.0 * one_run
-    sign = contrast.weight[:, 0] > 0
+    after_work = contrast.weight[:, 0] > 0
     runs = np.array([1.0 / own.per_run[0] for own in contrast.values])
-    alone = float(assessor.run_variance(assessor.headline, benches)[1][0])
-    stated = scatter.basis == "stated"
+    alone, stated = assessor.repeats_of_mean_flow(benches)[1], scatter.basis == "stated"
     own = 0.0 if stated else float(scatter.freedom[0]) - alone
+    joined = float(blocks.freedom) if blocks is not None and not stated else 0.0
     budget = _Budget(
         s_squared=one_run,
         runs_freedom=alone,
-        blocks_freedom=float(blocks.freedom) if blocks is not None and not stated else 0.0,
+        blocks_freedom=joined,
         stated=stated,
-        squares=(squared[~sign], squared[sign]),
-        runs=(runs[~sign], runs[sign]),
+        squares=(squared[~after_work], squared[after_work]),
+        runs=(runs[~after_work], runs[after_work]),
         fixed=fixed,
-        history=max(own - (float(blocks.freedom) if blocks is not None and alone <= 2 else 0.0), 0.0),
+        history=max(own - (joined if alone <= 2 else 0.0), 0.0),
         shared=shared,
         bound=0.0 if known is None else max(sum(b.low for b in known.bounds), sum(b.high for b in known.bounds)),
     )
@@ -400,19 +375,27 @@ def plan(
     extra: dict[Side, tuple[ExtraTest, ...]] = {}
     for side in comparison.sides if assessor is not None else ():
         assert assessor is not None
-        unlike = {(item.from_, item.to): item.setup_differs for item in comparison.sides[side].gains}
+        gains = comparison.sides[side].gains
+        unlike = {(item.from_, item.to): item.setup_differs for item in gains}
         repeats += [
             replace(item, setup_differs=unlike.get((item.from_, item.to or ""), ()))
-            for item in plan_repeats(assessor, side, gain=gain, power=power, known=comparison.sides[side].gains)
+            for item in plan_repeats(assessor, side, gain=gain, power=power, known=gains)
         ]
         extra[side] = untangle([(variant.name, variant.state) for variant in assessor.sides[side]])
-    words = [sentence for item in repeats for sentence in item.sentences()]
+    words = [item.sentence() for item in repeats]
     reasons = {item.not_planned_because for item in repeats}
     if len(repeats) > 1 and len(reasons) == 1 and None not in reasons:
         reason = next(iter(reasons)) or ""
         words = [f"No gain can be planned for: {reason.removeprefix('Not assessed: ')}"]
-    words += _wishes(comparison)
-    known = comparison.repeatability
+    tests, known = comparison.tests, comparison.repeatability
+    # what to ask the bench for next time, so that a gain can be proven
+    wishes = [] if all((test.conditions.date or "").strip() for test in tests) else ["the date on every sheet"]
+    if any(test.conditions.check_reading_m3_s is None for test in tests):
+        wishes.append("the check plate read in every session")
+    if not known.runs_degrees_of_freedom:
+        wishes.append("a port or more flowed twice in each state, with the head taken off in between")
+    if wishes and tests:
+        words.append(f"Next time ask the bench for {listed(wishes)}.")
     if known.s_r is not None and known.degrees_of_freedom is not None and math.isfinite(known.degrees_of_freedom):
         number = f"{known.degrees_of_freedom:.0f}"
         words.append(
@@ -421,8 +404,7 @@ def plan(
             "freedom; a run is one mounting, with the head taken off or at least the valve closed and the dial zeroed "
             "again."
         )
-    for side, tests in extra.items():
-        words += [f"{side.capitalize()}, {sentence}" for test in tests for sentence in test.sentences()]
-    return Plan(
-        gain, power, comparison.repeatability, tuple(repeats), extra, tuple(dict.fromkeys(words)), comparison.findings
-    )
+    for side, confounded in extra.items():
+        words += [f"{side.capitalize()}, {test.sentence()}" for test in confounded]
+    sentences = tuple(dict.fromkeys(words))
+    return Plan(gain, power, known, tuple(repeats), extra, sentences, comparison.findings)

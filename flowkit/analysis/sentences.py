@@ -7,8 +7,8 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Literal
 
-from flowkit.analysis.results import Gain, LiftGain, Repeatability, SideComparison, VariantFlow
-from flowkit.model import Finding, Side
+from flowkit.analysis.results import Gain, Repeatability, SideComparison, VariantFlow
+from flowkit.model import Finding, Side, grouped
 from flowkit.units import format_quantity
 from flowkit.wording import (
     DISPLAYS,
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 MOST_STEPS = 4
 """Steps listed one by one; of more, the largest."""
+Sides = Mapping[Side, SideComparison]
 
 
 def gain_words(gain: Gain) -> str:
@@ -36,14 +37,11 @@ def gain_words(gain: Gain) -> str:
     return interval_words(gain.mean_flow_gain, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
 
 
-_SPOKEN = {"reference.bore": "bore", "session": "day"}
-
-
 def factors(gain: Gain) -> list[str]:
     """Return what changed, as people call it; the day only where both are stated and differ."""
     days = set(gain.sessions)
     known = [item for item in gain.changed if item != "session" or (len(days) > 1 and "" not in days)]
-    return [_SPOKEN.get(item, item) for item in known]
+    return [{"reference.bore": "bore", "session": "day"}.get(item, item) for item in known]
 
 
 def changed_words(gain: Gain) -> str:
@@ -58,19 +56,17 @@ def _undated(gain: Gain) -> list[str]:
 
 def cause(gain: Gain) -> str:
     """Say what a gain belongs to, such as ``"seats alone"`` or ``"ports and seats together"``."""
-    return ", ".join([_cause(gain, factors(gain)), *_undated(gain)])
-
-
-def _cause(gain: Gain, changed: Sequence[str]) -> str:
-    """Say what a gain belongs to, of what is known to have changed."""
+    changed = factors(gain)
     if gain.unknown:
         known = f"{listed(changed)} changed, " if changed else ""
-        return f"{known}{listed(gain.unknown)} not declared for both"
-    if not changed:
-        return "nothing changed" if gain.unchanged else "change not declared"
-    if len(changed) > 1:
-        return f"{listed(changed)} together"
-    return f"{changed[0]} {'alone' if gain.attributable else 'changed'}"
+        said = f"{known}{listed(gain.unknown)} not declared for both"
+    elif not changed:
+        said = "nothing changed" if gain.unchanged else "change not declared"
+    elif len(changed) > 1:
+        said = f"{listed(changed)} together"
+    else:
+        said = f"{changed[0]} {'alone' if gain.attributable else 'changed'}"
+    return ", ".join([said, *_undated(gain)])
 
 
 def verdict(gain: Gain) -> str:
@@ -99,28 +95,25 @@ def least_words(at_least: float) -> str:
     return f"{least} (95 % sure)"
 
 
-def measures_drift(sides: Mapping[Side, SideComparison], side: Side, gain: Gain) -> bool:
+def measures_drift(sides: Sides, side: Side, gain: Gain) -> bool:
     """Tell whether a gain is of a side left untouched, which shows the other side's drift and needs none shown."""
     if gain.unknown or not gain.unchanged or any(item != "session" for item in gain.changed):
         return False
-    pair = (gain.from_, gain.to)
     return any(
         not item.drift_unknown and item.sessions
         for other, result in sides.items()
         for item in result.gains
-        if other != side and (item.from_, item.to) == pair
+        if other != side and (item.from_, item.to) == (gain.from_, gain.to)
     )
 
 
 def headline(gain: Gain, side: Side) -> str:
     """Return the line over a chart, such as ``"Intake: +11.8 % ± 0.9 mean flow, ports and seats together"``."""
-    size = gain_words(gain)
-    line = f"{side.capitalize()}: {size} mean flow"
-    return f"{line}, {cause(gain)}" if gain.resolved else f"{line}, {verdict(gain)}"
+    return f"{side.capitalize()}: {gain_words(gain)} mean flow, {cause(gain) if gain.resolved else verdict(gain)}"
 
 
 def sentences(
-    sides: Mapping[Side, SideComparison],
+    sides: Sides,
     *,
     display: Literal["US", "metric"] = "US",
     extra_tests: Mapping[Side, Sequence[ExtraTest]] | None = None,
@@ -129,39 +122,35 @@ def sentences(
     range_stated: bool = False,
 ) -> dict[str, tuple[str, ...]]:
     """Return a comparison in a few plain sentences, by what they are."""
-    units = DISPLAYS[display]
-    ranges = [] if range_stated else [_narrowed(side, result, units) for side, result in sides.items()]
-    doubts = [*_doubts(sides), *_named(findings), *ranges]
-    detail = [_where(side, result, units) for side, result in sides.items()]
-    return {
-        "headline": tuple(_total(side, result, units) for side, result in sides.items()),
-        "steps": _some([_steps(side, result) for side, result in sides.items()]),
-        "detail": _some([*detail, _limits(sides, units)]),
-        "doubts": _some([*doubts, _lagging(sides, units), _rests_on(sides, repeatability)]),
-        "next": _some([_next(sides, extra_tests or {})]),
+    units, each = DISPLAYS[display], list(sides.items())
+    narrowed = [] if range_stated else [_narrowed(side, result, units) for side, result in each]
+    found: dict[str, list[str | None]] = {
+        "headline": [_total(side, result, units) for side, result in each],
+        "steps": [_steps(side, result) for side, result in each],
+        "detail": [*(_where(side, result, units) for side, result in each), _limits(sides, units)],
+        "doubts": [
+            *_doubts(sides),
+            *_named(findings),
+            *narrowed,
+            _lagging(sides, units),
+            _rests_on(sides, repeatability),
+        ],
+        "next": [_next(sides, extra_tests or {})],
     }
-
-
-def _some(texts: Sequence[str | None]) -> tuple[str, ...]:
-    """Return the sentences that there are."""
-    return tuple(text for text in texts if text is not None)
-
-
-def _overall(result: SideComparison) -> Gain | None:
-    """Return the last variant's gain over the first."""
-    return result.totals[-1] if result.totals else None
+    return {part: tuple(text for text in texts if text is not None) for part, texts in found.items()}
 
 
 def _total(side: Side, result: SideComparison, display: Display) -> str:
-    """Say what was gained in all, and whether that is proven."""
-    over, gain = _over(result.range_m, display), _overall(result)
-    if gain is None:
+    """Say what was gained in all, over which lifts, and whether that is proven."""
+    low, high = (lift_words(lift, display) for lift in result.range_m)
+    over = f"at {low} of lift" if low == high else f"on average over {low} to {high} of lift"
+    if not result.totals:
         only = result.variants[0]
         interval = "" if only.mean_flow_u95 is None else f" ± {half_figure(only.mean_flow_u95, 1)} %"
         flow = format_quantity(only.mean_flow_m3_s, display.flow)
         return f"{side.capitalize()}: {only.name!r} flows {flow}{interval} {over}."
-    g = gain.mean_flow_gain
-    size = gain_words(gain)
+    gain = result.totals[-1]
+    g, size = gain.mean_flow_gain, gain_words(gain)
     if gain.beyond_scatter is False:
         smallest = "" if gain.smallest_resolvable is None else (
             f"; these tests would show a gain of {percent(gain.smallest_resolvable)} or more four times out of five"
@@ -181,17 +170,11 @@ def _total(side: Side, result: SideComparison, display: Display) -> str:
         )
     if gain.resolved is None:
         said += "; whether that is more than the bench's scatter is not known"
-    elif gain.resolved and gain.at_least is not None:
-        said += f", {least_words(gain.at_least)}"
     elif not gain.resolved:
         said += f"; {verdict(gain)}"
+    elif gain.at_least is not None:
+        said += f", {least_words(gain.at_least)}"
     return f"{said}{_attributed(gain)}."
-
-
-def _over(range_m: tuple[float, float], display: Display) -> str:
-    """Say over which lifts a mean was taken."""
-    low, high = (lift_words(lift, display) for lift in range_m)
-    return f"at {low} of lift" if low == high else f"on average over {low} to {high} of lift"
 
 
 def _attributed(gain: Gain) -> str:
@@ -217,20 +200,13 @@ def _steps(side: Side, result: SideComparison) -> str | None:
     if len(steps) < 2:
         return None
     largest = sorted(steps, key=lambda gain: abs(gain.mean_flow_gain), reverse=True)[:MOST_STEPS]
-    said = [gain for gain in steps if gain in largest]
+    said = []
+    for gain in (gain for gain in steps if gain in largest):
+        known = {True: cause(gain), None: f"{cause(gain)}, not assessed", False: verdict(gain)}[gain.resolved]
+        said.append(f"{gain.to!r} {gain_words(gain)} ({known})")
     left = len(steps) - len(said)
     more = f" (and {left} smaller step{'s' if left > 1 else ''})" if left else ""
-    return f"By step on the {side}: {'; '.join(_step(gain) for gain in said)}{more}."
-
-
-def _step(gain: Gain) -> str:
-    """Say what one step brought."""
-    size = gain_words(gain)
-    if gain.resolved:
-        return f"{gain.to!r} {size} ({cause(gain)})"
-    if gain.resolved is None:
-        return f"{gain.to!r} {size} ({cause(gain)}, not assessed)"
-    return f"{gain.to!r} {size} ({verdict(gain)})"
+    return f"By step on the {side}: {'; '.join(said)}{more}."
 
 
 def _where(side: Side, result: SideComparison, display: Display) -> str | None:
@@ -238,49 +214,35 @@ def _where(side: Side, result: SideComparison, display: Display) -> str | None:
 
     The gain over the first variant is described; where that shows no difference, the first step that does.
     """
-    gain = _overall(result)
-    if gain is None or gain.differs_along_lift is None:
+    whole = result.totals[-1] if result.totals else None
+    if whole is None or whole.differs_along_lift is None:
         return None
-    if gain.differs_along_lift:
-        return f"Along the lift the {side} gain is {_extremes(gain, display)}."
-    step = next((item for item in result.steps if item.differs_along_lift), None)
-    if step is not None:
-        return f"Along the lift {step.to!r} brings the {side} {_extremes(step, display)}."
-    return f"The {side} gain shows no difference along the lift beyond the bench's scatter."
+    gain = next((item for item in (whole, *result.steps) if item.differs_along_lift), None)
+    if gain is None:
+        return f"The {side} gain shows no difference along the lift beyond the bench's scatter."
+    ends = []
+    for item in (gain.smallest, gain.largest):
+        band = next((f" ({band.name} lift)" for band in gain.bands if band.from_m <= item.lift_m <= band.to_m), "")
+        ends.append(f"{interval_words(item.gain, item.low, item.high)} at {lift_words(item.lift_m, display)}{band}")
+    subject = f"the {side} gain is" if gain is whole else f"{gain.to!r} brings the {side}"
+    return f"Along the lift {subject} between {' and '.join(ends)}."
 
 
-def _extremes(gain: Gain, display: Display) -> str:
-    """Give the smallest and the largest gain with their lifts."""
-    return "between " + " and ".join(
-        f"{interval_words(item.gain, item.low, item.high)} at {_at(item, gain, display)}"
-        for item in (gain.smallest, gain.largest)
-    )
-
-
-def _at(item: LiftGain, gain: Gain, display: Display) -> str:
-    """Name a lift with its band."""
-    name = next((band.name for band in gain.bands if band.from_m <= item.lift_m <= band.to_m), None)
-    return lift_words(item.lift_m, display) + (f" ({name} lift)" if name else "")
-
-
-def _limits(sides: Mapping[Side, SideComparison], display: Display) -> str | None:
+def _limits(sides: Sides, display: Display) -> str | None:
     """Say which passage is the smallest below and above the takeover lift, in the last variant."""
     clauses = []
     for side, result in sides.items():
         last = result.variants[-1]
-        if last.takeover_lift_m is None:
-            continue
-        if last.takeover_lift_m >= last.lifts_m[-1]:
-            clauses.append(f"on the {side} of {last.name!r} the seat is the smallest passage at every lift measured")
-        else:
-            clauses.append(
-                f"on the {side} of {last.name!r} the throat is the smallest passage above "
-                f"{lift_words(last.takeover_lift_m, display)} of lift, the seat below"
-            )
+        if last.takeover_lift_m is not None:
+            lift = lift_words(last.takeover_lift_m, display)
+            which = f"throat is the smallest passage above {lift} of lift, the seat below"
+            if last.takeover_lift_m >= last.lifts_m[-1]:
+                which = "seat is the smallest passage at every lift measured"
+            clauses.append(f"on the {side} of {last.name!r} the {which}")
     return f"By geometry, {'; '.join(clauses)}." if clauses else None
 
 
-def _doubts(sides: Mapping[Side, SideComparison]) -> list[str]:
+def _doubts(sides: Sides) -> list[str]:
     """Say what keeps gains from being proven: sessions without anything to show the drift, another setup."""
     gains = [(side, gain) for side, result in sides.items() for gain in result.gains]
     unknown = [gain for side, gain in gains if gain.drift_unknown and not measures_drift(sides, side, gain)]
@@ -321,16 +283,17 @@ SAID = (
 def _named(findings: Sequence[Finding]) -> list[str]:
     """Say each kind of finding that bears on the figures, the first of its kind in its own words."""
     said = []
+    by_rule = grouped((finding.rule, finding) for finding in findings)
     for rule in SAID:
-        own = [finding for finding in findings if finding.rule == rule]
+        own = by_rule.get(rule, [])
         if own:
             more = f" ({len(own) - 1} more like this)" if len(own) > 1 else ""
-            whole = "honest runs" in own[0].message  # coarse readings: how to answer is part of it
-            words = own[0].message if whole else re.split(r"[.;] ", own[0].message, maxsplit=1)[0]
-            words = words.rstrip(".")
+            words = own[0].message
+            if "honest runs" not in words:  # coarse readings: how to answer is part of it
+                words = re.split(r"[.;] ", words, maxsplit=1)[0]
             where = f"{own[0].where}: " if rule == "typing-slip" else ""
-            said.append(f"{where}{words}{more}.")
-    rows = [finding for finding in findings if finding.rule == "lift-repeated" and " read as " in finding.message]
+            said.append(f"{where}{words.rstrip('.')}{more}.")
+    rows = [finding for finding in by_rule.get("lift-repeated", ()) if " read as " in finding.message]
     if rows:
         files = list(dict.fromkeys(re.split(r"[:!]", finding.where)[0] for finding in rows))
         said.append(
@@ -357,7 +320,7 @@ def _narrowed(side: Side, result: SideComparison, display: Display) -> str | Non
     return None
 
 
-def _rests_on(sides: Mapping[Side, SideComparison], repeatability: Repeatability | None) -> str | None:
+def _rests_on(sides: Sides, repeatability: Repeatability | None) -> str | None:
     """Say that intervals rest on a single repeat, where they do."""
     gains = [gain for result in sides.values() for gain in result.gains]
     if repeatability is None or repeatability.runs_degrees_of_freedom != 1 or not any(g.basis == "runs" for g in gains):
@@ -369,7 +332,13 @@ def _rests_on(sides: Mapping[Side, SideComparison], repeatability: Repeatability
     )
 
 
-def _lagging(sides: Mapping[Side, SideComparison], display: Display) -> str | None:
+def _laggards(sides: Sides) -> list[tuple[Side, VariantFlow]]:
+    """Return the last variants with a port that lags beyond the bench's scatter."""
+    last = [(side, result.variants[-1]) for side, result in sides.items()]
+    return [(side, variant) for side, variant in last if variant.lagging is not None and variant.lagging.beyond_scatter]
+
+
+def _lagging(sides: Sides, display: Display) -> str | None:
     """Say which port of the last variant flows less than the others, where that is beyond the bench's scatter."""
     clauses = []
     for side, variant in _laggards(sides):
@@ -386,55 +355,50 @@ def _lagging(sides: Mapping[Side, SideComparison], display: Display) -> str | No
     return f"Lagging: {'; '.join(clauses)}." if clauses else None
 
 
-def _laggards(sides: Mapping[Side, SideComparison]) -> list[tuple[Side, VariantFlow]]:
-    """Return the last variants with a port that lags beyond the bench's scatter."""
-    return [
-        (side, last)
-        for side, result in sides.items()
-        if (last := result.variants[-1]).lagging is not None and last.lagging.beyond_scatter
-    ]
-
-
-def _next(  # noqa: PLR0911
-    sides: Mapping[Side, SideComparison], extra_tests: Mapping[Side, Sequence[ExtraTest]]
-) -> str | None:
+def _next(sides: Sides, extra_tests: Mapping[Side, Sequence[ExtraTest]]) -> str | None:
     """Say what to do next: the first that applies, and only what can be done."""
     gains = [(side, gain) for side, result in sides.items() for gain in (*result.totals[-1:], *result.steps)]
-    unassessed = [(side, gain) for side, gain in gains if gain.resolved is None]
-    if unassessed:
-        last = unassessed[0][1].to
-        return (
-            f"Next: flow at least one port of {last!r} once more, with the head taken off (or at least the valve "
-            "closed and the dial zeroed again) in between, so that the gains can be separated from the bench's scatter."
-        )
+    unassessed = [gain for _, gain in gains if gain.resolved is None]
     gains = [(side, gain) for side, gain in gains if not measures_drift(sides, side, gain)]
-    if any(gain.drift_unknown and "" in gain.sessions for _, gain in gains):
-        return "Next: put the dates these sheets were flowed in the job; that settles it for all of them."
-    if any(gain.drift_unknown for _, gain in gains):
-        return (
+    open_ = [
+        (side, gain)
+        for side, gain in gains
+        if not gain.resolved and (gain.changed or gain.unknown or not gain.unchanged)
+    ]
+    drifting = [gain for _, gain in gains if gain.drift_unknown]
+    advice = [words for side, tests in extra_tests.items() for test in tests if (words := test.advice(side))]
+    said = None
+    if unassessed:
+        said = (
+            f"Next: flow at least one port of {unassessed[0].to!r} once more, with the head taken off (or at least the "
+            "valve closed and the dial zeroed again) in between, so that the gains can be separated from the bench's "
+            "scatter."
+        )
+    elif any("" in gain.sessions for gain in drifting):
+        said = "Next: put the dates these sheets were flowed in the job; that settles it for all of them."
+    elif drifting:
+        said = (
             "Next time: read a check plate in every session, or flow a port that was not worked on in both; for these "
             "tests, state how far the bench moves from day to day (drift under [bench]), if you know it."
         )
-    if any(gain.setup_differs for _, gain in gains):
-        return "Next time: flow all states on one bench, with the same operator, fixture and fittings."
-    if any(gain.in_doubt for _, gain in gains):
-        return (
+    elif any(gain.setup_differs for _, gain in gains):
+        said = "Next time: flow all states on one bench, with the same operator, fixture and fittings."
+    elif any(gain.in_doubt for _, gain in gains):
+        said = (
             "Next: settle what is in doubt about the readings and corrections (a value can be put right in the job), "
             "then compare again."
         )
-    for side, gain in gains:
-        retested = gain.unchanged and not gain.changed and not gain.unknown
-        if not gain.resolved and not retested:
-            return _to_resolve(side, gain, sides[side])
-    for side, tests in extra_tests.items():
-        for advice in filter(None, (test.advice(side) for test in tests)):
-            return f"Next: {advice}." if not advice.startswith("next time") else f"{advice[:1].upper()}{advice[1:]}."
-    for side, variant in _laggards(sides):
-        assert variant.lagging is not None  # `_laggards` gives no others
-        return (
-            f"Next: flow {side} port {variant.lagging.port} of {variant.name!r} again and compare its seat and throat."
-        )
-    return None
+    elif open_:
+        side, gain = open_[0]
+        said = _to_resolve(side, gain, sides[side])
+    elif advice:
+        later = advice[0].startswith("next time")
+        said = f"{advice[0][:1].upper()}{advice[0][1:]}." if later else f"Next: {advice[0]}."
+    elif lagging := _laggards(sides):
+        side, variant = lagging[0]
+        port = variant.lagging.port if variant.lagging else ""
+        said = f"Next: flow {side} port {port} of {variant.name!r} again and compare its seat and throat."
+    return said
 
 
 REMEDIES = {
@@ -453,29 +417,24 @@ REMEDIES = {
 def _to_resolve(side: Side, gain: Gain, result: SideComparison) -> str:
     """Say what would narrow the interval of a gain that is not proven: runs, or what they do not reduce."""
     size = f"{gain.from_!r} → {gain.to!r} on the {side} ({signed_percent(gain.mean_flow_gain)})"
-    main = hidden_by(gain)
+    main, one_more, twice = hidden_by(gain), gain.one_more_run_u95, gain.two_runs_u95
     if main != "repeatability":
         return f"Next time: {REMEDIES[main]}; that is most of what hides {size}, and more runs would not reduce it."
-    if not _narrower(gain.one_more_run_u95, gain) and not _narrower(gain.two_runs_u95, gain):
+    # whether an interval to be expected is worth the runs
+    worth = 0.95 * (gain.mean_flow_gain_u95 or math.inf)
+    if not any(half is not None and half < worth for half in (one_more, twice)):
         return f"Next: flowkit plan says how many runs would be needed to prove {size}."
-    if gain.one_more_run_u95 is not None and gain.to == result.variants[-1].name:
+    if one_more is not None and gain.to == result.variants[-1].name:
         return (
             f"Next: flow every port of {gain.to!r} once more, with the head taken off in between: {size} would then be "
-            f"known to about ± {half_figure(gain.one_more_run_u95)} %."
+            f"known to about ± {half_figure(one_more)} %."
         )
-    times = "twice" if gain.two_runs_u95 is not None else "several times"
-    known = (
-        "" if gain.two_runs_u95 is None else f", which would narrow it to about ± {half_figure(gain.two_runs_u95)} %"
-    )
+    known = "" if twice is None else f", which would narrow it to about ± {half_figure(twice)} %"
     return (
-        f"Next time: flow every port {times} in each state, with the head taken off in between{known}; {size} is "
-        "within the bench's scatter, and the earlier state can no longer be flowed."
+        f"Next time: flow every port {'several times' if twice is None else 'twice'} in each state, with the head "
+        f"taken off in between{known}; {size} is within the bench's scatter, and the earlier state can no longer be "
+        "flowed."
     )
-
-
-def _narrower(half: float | None, gain: Gain) -> bool:
-    """Whether an interval to be expected is worth the runs."""
-    return half is not None and half < 0.95 * (gain.mean_flow_gain_u95 or math.inf)
 
 
 def hidden_by(gain: Gain) -> str:
@@ -485,5 +444,5 @@ def hidden_by(gain: Gain) -> str:
     for bound in gain.bounds:
         if max(bound.low, bound.high) > 0.5 * (gain.mean_flow_gain_u95 or 0.0) and bound.name != "drift":
             return bound.name
-    sizes = {name: getattr(gain.terms, name) or 0.0 for name in (*gain.terms.__slots__,)}
+    sizes = {name: getattr(gain.terms, name) or 0.0 for name in gain.terms.__slots__}
     return max(sizes, key=lambda name: sizes[name])

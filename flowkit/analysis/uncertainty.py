@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -209,13 +209,8 @@ def with_history(s_squared: float, freedom: float, history: History) -> tuple[fl
     s_squared, freedom : float
         Of the job's own repeats; freedom 0 where there are none.
     history : History
-
-    Returns
-    -------
-    s_squared, freedom : float
+        Left out where ``s_M²/s_h² > F_0.95(ν_R, ν_h)``: the bench is worse than its history. Otherwise the variance is
         ``(ν_h'·s_h² + ν_R·s_M²)/(ν_h' + ν_R)`` with ``ν_h' = min(ν_h, 8)``.
-    used : bool
-        False where ``s_M²/s_h² > F_0.95(ν_R, ν_h)``: the bench is worse than its history, which is left out.
 
     References
     ----------
@@ -238,19 +233,11 @@ def with_history(s_squared: float, freedom: float, history: History) -> tuple[fl
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Contrast:
-    """A contrast of ports.
-
-    Attributes
-    ----------
-    figure : Figure
-    ports : tuple of PortRuns
-    weight : array, shape (ports, figures)
-        The state's factor times the port's share W of the state's sum.
-    """
+    """A contrast of ports."""
 
     figure: Figure
     ports: tuple[PortRuns, ...]
-    weight: Array
+    weight: Array  # the state's factor times the port's share W of the state's sum, shape (ports, figures)
 
     @property
     def values(self) -> list[Values]:
@@ -311,27 +298,14 @@ def summed(pairs: Iterable[tuple[K, Array]]) -> dict[K, Array]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Drift:
-    """Whether the sessions of a contrast differ, and what accounts for the bench's drift between them.
-
-    Attributes
-    ----------
-    differ : bool
-    by : {"check plates", "stated", "untouched"} or None
-        None where nothing does, or nothing has to.
-    sessions : tuple of Session
-        Those that differ, in order.
-    measured : float
-        Gain of what was not touched, after over before − 1.
-    repeats, steps : float
-        Of what was not touched: ``ΣW²/n`` and its resolution, both states.
-    """
+    """Whether the sessions of a contrast differ, and what accounts for the bench's drift between them."""
 
     differ: bool = False
-    by: str | None = None
-    sessions: tuple[Session, ...] = ()
-    measured: float = 0.0
-    repeats: float = 0.0
-    steps: float = 0.0
+    by: Literal["check plates", "stated", "untouched"] | None = None  # None where nothing does, or nothing has to
+    sessions: tuple[Session, ...] = ()  # those that differ, in order
+    measured: float = 0.0  # gain of what was not touched, after over before − 1
+    repeats: float = 0.0  # of what was not touched: ΣW²/n, both states
+    steps: float = 0.0  # and its resolution
 
     @property
     def unknown(self) -> bool:
@@ -457,18 +431,10 @@ class Estimate:
 
 @dataclass(eq=False)
 class Assessor:
-    """Everything that the uncertainty of one comparison is worked out from.
-
-    Attributes
-    ----------
-    sides : mapping
-        Side to its variants.
-    ranges : mapping
-        Side to the range of lifts of its headline [m].
-    """
+    """Everything that the uncertainty of one comparison is worked out from."""
 
     sides: Mapping[Side, Sequence[SideVariant]]
-    ranges: Mapping[Side, tuple[float, float]]
+    ranges: Mapping[Side, tuple[float, float]]  # of lifts of the headline [m]
     reference: Reference
     bench: Bench
     method: AreaMethod = "pchip"

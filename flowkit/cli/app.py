@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from flowkit.cli import records, reports, results, sheets
+from flowkit.cli import records, results, sheets
 from flowkit.cli.common import complain, complain_of, verb
 from flowkit.errors import FlowkitError
 
@@ -55,11 +55,11 @@ for _function, _example in (
     (results.engine, "engine job.toml --plot engine.png"),
     (results.whatif, "whatif job.toml --valve intake.stem=6mm"),
     (results.meter, "meter job.toml --out meter.png"),
-    (reports.report, "report job.toml -o reports"),
-    (reports.attach, "attach job.toml build_file.pdf --after 3"),
-    (reports.demo, "demo flowkit-demo"),
-    (reports.open_, "open ."),
-    (reports.shortcut, "shortcut ."),
+    (results.report, "report job.toml -o reports"),
+    (results.attach, "attach job.toml build_file.pdf --after 3"),
+    (results.demo, "demo flowkit-demo"),
+    (results.open_, "open ."),
+    (results.shortcut, "shortcut ."),
 ):
     _name = _function.__name__.rstrip("_")
     app.command(_name, epilog=f"Example: flowkit {_example}")(verb(_function, waits=_name == "open"))

@@ -18,6 +18,7 @@ import typer
 from flowkit.errors import FlowkitError, JobError
 from flowkit.fields import section
 from flowkit.model import Finding
+from flowkit.output import document
 from flowkit.result import Result
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ def complain(message: str) -> None:
     hush()
     said, mapping = proposal_of(message)
     if mapping:
-        from flowkit.importers.tables.proposal import mapping_lines
+        from flowkit.importers.tables.mapped import mapping_lines
 
         said = f"{said}; {'or ' if ';' in said else ''}{PROPOSED.strip()}"
     if sys.stderr.isatty():
@@ -123,8 +124,6 @@ def finding_of(error: FlowkitError) -> Finding:
 @contextmanager
 def failure_as_document(kind: str, rest: dict[str, Any], *, wanted: bool) -> Iterator[None]:
     """Print the document of a verb that could do nothing, with the error as its finding, where JSON is wanted."""
-    from flowkit.output import document
-
     try:
         yield
     except FlowkitError as error:

@@ -13,9 +13,12 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from flowkit.cli.common import JsonOption, Verb, complain, failure_as_document, print_document, progress_bar, show, verb
+from flowkit.errors import UnitError
+from flowkit.output import document, jsonable
+from flowkit.units import from_si, parse_quantity
 
 if TYPE_CHECKING:
-    from flowkit.records.bench import BenchHistory, Pooled
+    from flowkit.records.bench import BenchHistory
     from flowkit.records.rank import SideRank
 
 RecordsFile = Annotated[
@@ -57,8 +60,6 @@ def _said(done: Any, path: Path, as_json: bool) -> int:
     """Say what became of each job and sheet."""
     bad = [item for item in done if item.status == "not read"]
     if as_json:
-        from flowkit.output import document
-
         rows = [{"path": str(item.path), "status": item.status, "message": item.message} for item in done]
         print_document(document("records", {"file": str(path), "entries": rows}))
     else:
@@ -121,8 +122,6 @@ def find(
     with Store(records) as store:
         found = find_tests(store, " ".join(text or ()), limit=None if everything else most, **wanted)
     if as_json:
-        from flowkit.output import document
-
         rows = [dict(zip(COLUMNS, row, strict=True)) for row in found.rows]
         print_document(document("records", {"tests": rows}))
     elif as_csv:
@@ -136,7 +135,6 @@ def find(
 def _show_found(rows: Any, total: int, display: str) -> None:
     """Print what was found as a table that fits the terminal."""
     from flowkit.records.query import COLUMNS
-    from flowkit.units import from_si
 
     if not rows:
         show("No recorded test matches.")
@@ -152,10 +150,7 @@ def _show_found(rows: Any, total: int, display: str) -> None:
             (one["date"] or "", job, one["state"], one["side"] or "", one["port"] or "", str(one["run"]), valve, mean)
         )
     limits = (10, 12, 20, 7, 5, 3, 8, 8)
-    cut = [
-        [cell if len(cell) <= limit else cell[: limit - 1] + "…" for cell, limit in zip(line, limits, strict=True)]
-        for line in lines
-    ]
+    cut = [[_short(cell, limit) for cell, limit in zip(line, limits, strict=True)] for line in lines]
     widths = [max(len(line[column]) for line in cut) for column in range(len(limits))]
     for line in cut:
         cells = [c.rjust(w) if at >= 5 else c.ljust(w) for at, (c, w) in enumerate(zip(line, widths, strict=True))]
@@ -183,7 +178,6 @@ def rank(
 ) -> int:
     """Say where this head is among recorded heads with like valves: flow over valve area, and coefficient."""
     from flowkit.job import Job
-    from flowkit.output import document, jsonable
     from flowkit.records.rank import draw_rank
     from flowkit.records.rank import rank as rank_head
     from flowkit.records.store import Store
@@ -211,7 +205,6 @@ def rank(
 def _rank_lines(side: SideRank, display: str) -> list[str]:
     """Say one side's places in words and a small table."""
     from flowkit.records.rank import ENOUGH
-    from flowkit.units import from_si
 
     if side.valve_m is None:
         return [f"{side.side.capitalize()}: the valve's diameter is not stated, so there is nothing to compare with."]
@@ -250,7 +243,6 @@ def bench(
     as_json: JsonOption = False,
 ) -> int:
     """Show the bench's own history: check plate, drift, leak, and how well runs repeat."""
-    from flowkit.output import document, jsonable
     from flowkit.records.bench import bench_history, benches, draw_bench
     from flowkit.records.store import RecordsError, Store
 
@@ -280,24 +272,20 @@ def _bench_lines(history: BenchHistory) -> list[str]:
     from flowkit.records.bench import FEWEST, readings_text
 
     lines = [f"Bench: {history.bench or 'not named on the sheets'}"]
-    if history.chart is None:
-        lines.append(
-            f"Check plate: {readings_text(history.readings)}, too few for a control chart ({FEWEST} are needed)."
-        )
+    chart = history.chart
+    if chart is None:
+        few = f"too few for a control chart ({FEWEST} are needed)"
+        lines.append(f"Check plate: {readings_text(history.readings)}, {few}.")
     else:
-        chart = history.chart
+        centre, low, high = (f"{100 * (value - 1):+.2f}" for value in (chart.centre, chart.low, chart.high))
         lines.append(
             f"Check plate: {history.readings} readings in {history.sessions} sessions, {history.dates[0]} to "
-            f"{history.dates[-1]}; centre {100 * (chart.centre - 1):+.2f} %, limits "
-            f"{100 * (chart.low - 1):+.2f} to {100 * (chart.high - 1):+.2f} %."
+            f"{history.dates[-1]}; centre {centre} %, limits {low} to {high} %."
         )
+        control = "In control now; it was out of control:" if history.spells else "In control throughout."
         if history.out_since:
-            lines.append(f"OUT OF CONTROL since {history.out_since}: look for what changed on the bench then.")
-        elif history.spells:
-            lines.append("In control now; it was out of control:")
-        else:
-            lines.append("In control throughout.")
-        lines += _spell_lines(history)
+            control = f"OUT OF CONTROL since {history.out_since}: look for what changed on the bench then."
+        lines += [control, *_spell_lines(history)]
     if history.drift is not None:
         lines.append(f"Drift between sessions: {100 * history.drift:.2f} % (standard deviation).")
     if history.trend_per_year is not None:
@@ -307,18 +295,19 @@ def _bench_lines(history: BenchHistory) -> list[str]:
             f"Leak: {100 * history.leaks[-1]:.2f} % of the flow at the lowest lift, "
             f"{100 * history.leak_trend_per_year:+.2f} % a year."
         )
-    if history.repeatability is None:
-        lines.append("Repeatability: no repeated runs are recorded.")
-    else:
-        lines.append(f"Repeatability of a run: {_pooled(history.repeatability)}.")
-        for title, rows in (("by operator", history.by_operator), ("by year", history.by_year)):
-            if len(rows) > 1:
-                lines.append(f"  {title} (standard deviation, degrees of freedom):")
-                width = min(max(len(row.key) for row in rows), 30)
-                lines += [
-                    f"    {_short(row.key, 30).ljust(width)}  {100 * row.s:5.2f} %  {row.degrees_of_freedom:4d}"
-                    for row in rows[-12:]
-                ]
+    pooled = history.repeatability
+    if pooled is None:
+        return [*lines, "Repeatability: no repeated runs are recorded."]
+    freedom = f"({pooled.degrees_of_freedom} degrees of freedom)"
+    lines.append(f"Repeatability of a run: {100 * pooled.s:.2f} % {freedom}.")
+    for title, rows in (("by operator", history.by_operator), ("by year", history.by_year)):
+        if len(rows) > 1:
+            lines.append(f"  {title} (standard deviation, degrees of freedom):")
+            width = min(max(len(row.key) for row in rows), 30)
+            lines += [
+                f"    {_short(row.key, 30).ljust(width)}  {100 * row.s:5.2f} %  {row.degrees_of_freedom:4d}"
+                for row in rows[-12:]
+            ]
     return lines
 
 
@@ -338,11 +327,6 @@ def _spell_lines(history: BenchHistory) -> list[str]:
     return [*lines, f"  and {more} more, less far out"] if more else lines
 
 
-def _pooled(item: Pooled) -> str:
-    """Say a pooled repeatability."""
-    return f"{100 * item.s:.2f} % ({item.degrees_of_freedom} degrees of freedom)"
-
-
 def export(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where the data set goes; a new folder.")],
     *,
@@ -360,9 +344,6 @@ def export(
 
 def _size(text: str | None) -> float | tuple[float, float] | None:
     """Read a size or a range of sizes [m]."""
-    from flowkit.errors import UnitError
-    from flowkit.units import parse_quantity
-
     if text is None:
         return None
     ends = re.fullmatch(r"\s*([\d.,]+)\s*(?:-|–|to)\s*(.+)", text)

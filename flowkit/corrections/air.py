@@ -108,7 +108,8 @@ def correct_air(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> St
         factor, densities = air_factor(test, setting)
     except CorrectionError as problem:
         known = f"{listed(missing)} {'are' if len(missing) > 1 else 'is'} not known"
-        rule, reason = ("air-missing", known) if missing else ("air-impossible", problem.problem)
+        reason = known if missing else problem.problem
+        rule = "air-missing" if missing else "air-impossible"
         message = (
             f'The test was left out: its air is to be corrected from "{mode}" readings, but {reason}; '
             'correct that in the job, or take the flows "as stated".'

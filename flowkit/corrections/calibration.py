@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -152,6 +151,8 @@ def _true_flow(meter: Meter, item: Certificate, bench: Bench) -> float:
 
 def _table(meter: Meter, band: str | None, value: float, u: float, raw: Mapping[str, Any]) -> str:
     """The meter's table with what was found, to paste into the job."""
+    import tomlkit
+
     lone = isinstance(raw.get("kind"), str)
     own: dict[str, Any] = dict(raw if lone else raw[meter.name])
     own.pop("certificate", None)
@@ -161,22 +162,5 @@ def _table(meter: Meter, band: str | None, value: float, u: float, raw: Mapping[
         text, known = f"{from_si(value, 'CFM'):.5g} CFM", own.get("full_scale")
         own["full_scale"] = text if band is None else {**(known if isinstance(known, Mapping) else {}), band: text}
     own["u_calibration"] = f"{100 * u:.2g} %"
-    head = "meter" if lone else f"meter.{_key(meter.name)}"
-    plain = {key: item for key, item in own.items() if not isinstance(item, Mapping)}
-    lines = [f"[{head}]", *(f"{_key(key)} = {_toml(item)}" for key, item in plain.items())]
-    for key, item in own.items():
-        if isinstance(item, Mapping):  # a table of its own: an inline one must not be broken by a narrow terminal
-            lines += ["", f"[{head}.{_key(key)}]", *(f"{_key(name)} = {_toml(part)}" for name, part in item.items())]
-    return "\n".join(lines) + "\n"
-
-
-def _key(name: str) -> str:
-    """A key as TOML writes it."""
-    return name if name.replace("_", "").replace("-", "").isalnum() and name.isascii() else json.dumps(name)
-
-
-def _toml(value: Any) -> str:
-    """A value as TOML writes it."""
-    if isinstance(value, list):
-        return "[" + ", ".join(_toml(item) for item in value) + "]"
-    return json.dumps(value, ensure_ascii=False)
+    # A table of its own for what is one: an inline one must not be broken by a narrow terminal.
+    return tomlkit.dumps({"meter": own if lone else {meter.name: own}})

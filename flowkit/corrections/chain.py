@@ -76,26 +76,17 @@ class CorrectionResult(TestsResult):
             bore = self.reference.bore_m or test.conditions.fixture_bore_m
             valve = test.conditions.valve_diameter_m
             for point in test.points:
+                per_area = [flow_per_area(point.flow_m3_s, size) if size else None for size in (bore, valve)]
                 rows.append(
-                    {
-                        "test": test.id,
-                        **{name: getattr(test, name) for name in ("variant", "side", "port", "run")},
-                        **{
-                            name: getattr(point, name)
-                            for name in ("lift_m", "reading_m3_s", "pressure_pa", "flow_m3_s")
-                        },
-                        "flow_per_bore_area_m_s": flow_per_area(point.flow_m3_s, bore) if bore else None,
-                        "flow_per_valve_area_m_s": flow_per_area(point.flow_m3_s, valve) if valve else None,
-                        "source": point.source,
-                    }
-                )
-        return pd.DataFrame(rows, columns=_COLUMNS.split())
+                    (test.id, test.variant, test.side, test.port, test.run, point.lift_m, point.reading_m3_s,
+                     point.pressure_pa, point.flow_m3_s, *per_area, point.source)
+                )  # fmt: skip
+        columns = (
+            "test variant side port run lift_m reading_m3_s pressure_pa flow_m3_s flow_per_bore_area_m_s "
+            "flow_per_valve_area_m_s source"
+        )
+        return pd.DataFrame(rows, columns=columns.split())
 
-
-_COLUMNS = (
-    "test variant side port run lift_m reading_m3_s pressure_pa flow_m3_s flow_per_bore_area_m_s "
-    "flow_per_valve_area_m_s source"
-)
 
 _STEPS: dict[str, Callable[..., Step]] = {
     "leakage": correct_leakage,
@@ -338,32 +329,31 @@ def _with_pressure(test: FlowTest, setting: Setting) -> tuple[FlowTest, list[Fin
     kept = []
     for point in test.points:
         pressure = test.pressure_at(point)
-        # An intake cannot be drawn at the room's pressure; the pressure correction reports an impossible barometer.
-        beyond = pressure is not None and test.side == "intake" and 0 < room <= pressure
         if pressure is None and "test-pressure" not in setting.off:
+            rule = "pressure-missing"
             why = "No test pressure is known, {}; state it with --test-pressure or in the job's conditions."
-            bad.append(("pressure-missing", point.source, why))
-        elif pressure is not None and beyond:
+        elif pressure is not None and test.side == "intake" and 0 < room <= pressure:
+            # The pressure correction reports an impossible barometer.
+            rule = "pressure-impossible"
             assumed = "; not stated, so the standard one" if barometer is None else ""
             why = (
                 f"The intake cannot be tested at a pressure of {pressure_as_read(test, pressure)}, which is not below "
                 f"the barometer ({format_quantity(room, 'kPa', 1)}, {format_quantity(room, 'inHg', 2)}{assumed}), {{}}"
                 "; check the test pressure, the barometer and their units, and state the right one in the job."
             )
-            bad.append(("pressure-impossible", point.source, why))
         elif pressure is not None and not (pressure > 0 and math.isfinite(pressure)):
+            rule = "pressure-impossible"
             why = (
                 f"A test pressure of {pressure_as_read(test, pressure)} is not possible, {{}}; check it and its unit, "
                 "and state the right one in the job."
             )
-            bad.append(("pressure-impossible", point.source, why))
         else:
             kept.append(point)
+            continue
+        bad.append((rule, point.source, why))
+    outcome = "so the point was left out"
     if not kept and len({test.pressure_at(point) for point in test.points}) == 1:
-        bad = [(bad[0][0], test.id, bad[0][2])]
-        outcome = "so the test was left out"
-    else:
-        outcome = "so the point was left out"
+        outcome, bad = "so the test was left out", [(bad[0][0], test.id, bad[0][2])]
     findings = [Finding(rule, "error", where, why.format(outcome)) for rule, where, why in bad]
     return replace(test, points=tuple(kept)), findings
 

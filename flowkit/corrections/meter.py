@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal, cast
 
 from flowkit.errors import JobError, UnitError
 from flowkit.fields import conditions_from, read_keys, read_table, refuse_unknown, section
-from flowkit.model import SIDES, AirState, Conditions, Side
+from flowkit.model import SIDES, AirState, Conditions, Reading, Side
 from flowkit.units import find_unit, number, parse_quantity
 
 if TYPE_CHECKING:
@@ -480,21 +480,8 @@ def _positions(meter: Meter) -> int:
     return 1 if meter.values["rule"] == "single" else int(meter.values["count"])
 
 
-@dataclass(frozen=True, slots=True)
-class Closed:
-    """What a meter showed with the valve closed, or with the check plate on, and what is said of it."""
-
-    value: tuple[float, ...]
-    unit: str
-    of: str | None = None
-    on: tuple[str, ...] = ()
-    temperature_k: float | None = None
-    pressure_pa: float | None = None
-    outlet_pa: float | None = None
-
-
-def split_leak(text: str) -> Closed | None:
-    """Take ``3.1 % @low`` or ``3 mm on small at 294.15 K`` apart; None where it is not a reading.
+def split_leak(text: str) -> tuple[Reading, list[str]] | None:
+    """Take ``3.1 % @low`` or ``3 mm on small at 294.15 K`` apart, with the names in it; None where it is not a reading.
 
     ``@`` names the rows it is for, ``on`` the meter or range it was read on, ``at`` the air before the meter and
     ``into`` the pressure behind it.
@@ -507,15 +494,16 @@ def split_leak(text: str) -> Closed | None:
         if value is None:
             return None
         values.append(value)
-    more: dict[str, Any] = {"on": ()}
-    for word, value_text in zip(said[::2], said[1::2], strict=True):
+    on: list[str] = []
+    air: dict[str, float] = {}
+    for word, written in zip(said[::2], said[1::2], strict=True):
         if word == "on":
-            more["on"] = (*more["on"], value_text.strip())
-        elif word == "at" and find_unit(value_text.split()[-1], ["temperature"]):
-            more["temperature_k"] = parse_quantity(value_text, "temperature")
+            on.append(written.strip())
+        elif word == "at" and find_unit(written.split()[-1], ["temperature"]):
+            air["temperature_k"] = parse_quantity(written, "temperature")
         else:
-            more["pressure_pa" if word == "at" else "outlet_pa"] = parse_quantity(value_text, "pressure")
-    return Closed(tuple(values), unit, of.strip() or None, **more)
+            air["pressure_pa" if word == "at" else "outlet_pa"] = parse_quantity(written, "pressure")
+    return Reading(tuple(values), unit, None, None, **air), on or [of.strip()] * bool(of.strip())
 
 
 def split_reading(text: str) -> tuple[float | None, str]:

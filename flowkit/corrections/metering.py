@@ -27,12 +27,7 @@ CHOKED = 0.5283
 
 
 def viscosity(temperature_k: float) -> float:
-    """Return the dynamic viscosity of air [Pa s].
-
-    Parameters
-    ----------
-    temperature_k : float
-        [K]
+    """Return the dynamic viscosity of air [Pa s] at a temperature [K].
 
     Notes
     -----
@@ -47,12 +42,7 @@ def viscosity(temperature_k: float) -> float:
 
 
 def water_density(temperature_k: float) -> float:
-    """Return the density of air-free water at 101 325 Pa [kg/m³].
-
-    Parameters
-    ----------
-    temperature_k : float
-        From 0 to 40 °C [K].
+    """Return the density of air-free water at 101 325 Pa [kg/m³] at a temperature from 0 to 40 °C [K].
 
     Notes
     -----

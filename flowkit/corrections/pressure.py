@@ -1,10 +1,4 @@
-"""Test pressure: bringing a flow to the reference pressure, by either law.
-
-The square-root law takes the head for an incompressible orifice (common practice). The
-compressible law takes it for an isentropic nozzle of constant effective area (J. B.
-Heywood, Internal Combustion Engine Fundamentals, 1988, appendix C), the flow being a
-volume of room air on both sides.
-"""
+"""Test pressure: bringing a flow to the reference pressure, as an incompressible orifice or as an isentropic nozzle."""
 
 from __future__ import annotations
 
@@ -18,15 +12,7 @@ from flowkit.model import Finding, FlowTest, PressureLaw, Reference, Side
 from flowkit.units import format_quantity, from_si
 from flowkit.wording import percent
 
-__all__ = [
-    "GAMMA",
-    "STANDARD_BAROMETER_PA",
-    "critical_pressure_ratio",
-    "flow_function",
-    "law_difference",
-    "pressure_factor",
-    "reference_velocity",
-]
+__all__ = ["critical_pressure_ratio", "flow_function", "law_difference", "pressure_factor", "reference_velocity"]
 
 GAMMA = 1.4
 """Ratio of specific heats of air."""
@@ -64,7 +50,7 @@ def critical_pressure_ratio(gamma: float = GAMMA) -> float:
 
 
 def flow_function(pr: float, gamma: float = GAMMA) -> float:
-    """Return Ψ, the dimensionless mass flow of an isentropic nozzle.
+    """Return Ψ, the dimensionless mass flow of an isentropic nozzle, ``mass flow/(A·p0)·sqrt(R·T0)``.
 
     Parameters
     ----------
@@ -72,11 +58,6 @@ def flow_function(pr: float, gamma: float = GAMMA) -> float:
         Downstream static over upstream stagnation pressure, 0 to 1.
     gamma : float, optional
         Ratio of specific heats.
-
-    Returns
-    -------
-    float
-        ``mass flow/(A·p0)·sqrt(R·T0)``.
 
     Raises
     ------
@@ -184,12 +165,9 @@ def pressure_factor(
 
 
 def law_difference(
-    side: Side,
-    pressure_pa: float,
-    reference_pressure_pa: float,
-    barometer_pa: float = STANDARD_BAROMETER_PA,
+    side: Side, pressure_pa: float, reference_pressure_pa: float, barometer_pa: float = STANDARD_BAROMETER_PA
 ) -> float:
-    """Return by how much the square-root law gives more than the compressible law.
+    """Return by how much the square-root law gives more than the other, ``f_square-root/f_compressible − 1``.
 
     Parameters
     ----------
@@ -198,11 +176,6 @@ def law_difference(
         Test pressure and reference test pressure [Pa].
     barometer_pa : float, optional
         Pressure of the room [Pa].
-
-    Returns
-    -------
-    float
-        ``f_square-root/f_compressible − 1``; negative where the square-root law gives less.
 
     Raises
     ------

@@ -370,12 +370,12 @@ class _Work:
 
     def closed(self, rows: Sequence[Reading], item: str, at: float | None, what: str) -> float | None:
         """The flow of a leak's reading for some rows, or of a check plate's; None where it has none."""
-        shown = split_leak(item)
-        if shown is None:
+        found = split_leak(item)
+        if found is None:
             self.doubt("meter-unit", "error", f'The {what} {item.strip()!r} is not a reading; write it like "3.1 %".')
             return None
+        shown, on = found
         base = rows[0] if rows else next(point.reading for point in self.test.points if point.reading)
-        on = shown.on or ((shown.of,) if shown.of else ())
         meters = [name for name in on if all(plain_name(part) in self.setting.meters for part in name.split("+"))]
         bands = [name for name in on if name not in meters]
         if not on and len({(plain_name(row.meter or ""), plain_name(row.range or "")) for row in rows}) > 1:
@@ -385,14 +385,15 @@ class _Work:
             )
             self.doubt("meter-unknown", "error", why)
             return None
-        reading = Reading(
-            shown.value,
-            shown.unit or base.unit,
-            meters[0] if meters else base.meter,
-            bands[0] if bands else base.range,
-            shown.temperature_k or base.temperature_k,
-            shown.pressure_pa or base.pressure_pa,
-            shown.outlet_pa or base.outlet_pa,
+        reading = replace(
+            base,
+            value=shown.value,
+            meter=meters[0] if meters else base.meter,
+            range=bands[0] if bands else base.range,
+            **{
+                name: getattr(shown, name) or getattr(base, name)
+                for name in ("unit", "temperature_k", "pressure_pa", "outlet_pa")
+            },
         )
         try:
             return self.flow(reading, at).flow_m3_s

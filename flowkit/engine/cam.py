@@ -96,26 +96,7 @@ class LiftPolynomial:
 
 @dataclass(frozen=True)
 class Cam:
-    """Lift of one valve against crank angle.
-
-    Make one with `from_table`, `from_file` or `from_timing`.
-
-    Attributes
-    ----------
-    name : str
-        As it is called in findings and plots.
-    angles_deg : tuple of float
-        Crank angles after firing dead centre, rising [degrees].
-    lifts_m : tuple of float
-        At the valve, before the lash is taken off [m].
-    lash_m : float
-        [m]
-    polynomial : LiftPolynomial or None
-        Where the cam is the model from its timing.
-    notes : tuple of str
-        What was assumed when it was read.
-    timing_notes : tuple of str
-        How signs in its valve events were understood.
+    """Lift of one valve against crank angle; made by `from_table`, `from_file` or `from_timing`.
 
     Examples
     --------
@@ -124,13 +105,13 @@ class Cam:
     (1.0, 9.5)
     """
 
-    name: str
-    angles_deg: tuple[float, ...]
-    lifts_m: tuple[float, ...]
+    name: str  # as it is called in findings and plots
+    angles_deg: tuple[float, ...]  # crank angles after firing dead centre, rising
+    lifts_m: tuple[float, ...]  # at the valve, before the lash is taken off
     lash_m: float = 0.0
-    polynomial: LiftPolynomial | None = None
-    notes: tuple[str, ...] = ()
-    timing_notes: tuple[str, ...] = ()
+    polynomial: LiftPolynomial | None = None  # where the cam is the model from its timing
+    notes: tuple[str, ...] = ()  # what was assumed when it was read
+    timing_notes: tuple[str, ...] = ()  # how signs in its valve events were understood
     _spline: Any = field(init=False, repr=False, compare=False, default=None)
     _period: tuple[float, float] = field(init=False, repr=False, compare=False, default=(0.0, 0.0))
 
@@ -474,10 +455,7 @@ _AGREE_DEG = 0.5
 _REFUSED: dict[str, tuple[tuple[tuple[str, ...], str], ...]] = {
     "card": ((("table", "opens", "closes", *_OF_TABLE), "beside a duration"),),
     "table": (((*_OF_TIMING, *_OF_CARD), "beside a measured table"),),
-    "timing": (
-        ((*_OF_TABLE, "degrees", "centreline"), "beside opens and closes"),
-        (_OF_CARD, "without a duration"),
-    ),
+    "timing": (((*_OF_TABLE, "degrees", "centreline"), "beside opens and closes"), (_OF_CARD, "without a duration")),
 }
 """Way to describe a cam -> keys of the other ways, and why they cannot be used."""
 

@@ -11,14 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from flowkit.engine.data import EngineData
 
-__all__ = [
-    "Motored",
-    "burn_rate",
-    "cylinder_volume",
-    "heat_coefficient",
-    "kinematics",
-    "piston_drop",
-]
+__all__ = ["Motored", "burn_rate", "cylinder_volume", "heat_coefficient", "kinematics", "piston_drop"]
 
 Array = NDArray[np.float64]
 
@@ -120,20 +113,12 @@ def burn_rate(engine: EngineData, theta_deg: ArrayLike) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class Motored:
-    """The state at the start of compression, for the gas velocity that combustion adds.
-
-    Attributes
-    ----------
-    pressure_pa, temperature_k, volume_m3 : array
-        At intake closing.
-    exponent : float
-        Of the motored pressure, p·Vⁿ constant.
-    """
+    """The state at intake closing, for the gas velocity that combustion adds."""
 
     pressure_pa: Array
     temperature_k: Array
     volume_m3: Any
-    exponent: float = 1.33
+    exponent: float = 1.33  # of the motored pressure, p·Vⁿ constant
 
 
 def heat_coefficient(

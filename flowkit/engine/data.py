@@ -24,61 +24,13 @@ Ignition = Literal["spark"]
 
 KW_HOUR = 3.6e6
 _DEFAULT_SPEEDS = tuple(float(speed) for speed in range(1500, 7201, 300))
-
-
-_POSITIVE = tuple(
-    row.attribute
-    for row in section("engine").values()
-    if row.attribute and row.above is not None and row.kind != "angle"
-)
+_ROWS = section("engine")
+_POSITIVE = [row.attribute for row in _ROWS.values() if row.attribute and row.above is not None and row.kind != "angle"]
 
 
 @dataclass(frozen=True, slots=True)
 class EngineData:
-    """One engine and the assumptions of its model.
-
-    Attributes
-    ----------
-    cylinders : int
-    bore_m, stroke_m, rod_m : float
-        [m]
-    compression_ratio : float
-        Geometric.
-    intake_valves, exhaust_valves : int
-        How many times the measured flow serves one cylinder: 1 where a port was flowed with all
-        its valves open, 2 where two valves were flowed singly.
-    speeds_rpm : tuple of float
-    intake_pressure_pa, intake_temperature_k : float
-        Of the air at the port's entry, open to the surroundings unless stated.
-    exhaust_pressure_pa, exhaust_temperature_k : float
-        Behind the exhaust port, and of gas that flows back from there.
-    air_fuel_ratio, stoichiometric_ratio : float
-        By mass; gasoline's stoichiometric ratio is 14.6 (Heywood 1988, appendix D, from memory).
-    bsfc_kg_j : float
-        Brake specific fuel consumption [kg/J].
-    fuel_heating_value_j_kg : float
-        Lower [J/kg]; gasoline 44.0 MJ/kg (Heywood 1988, appendix D, from memory).
-    combustion_efficiency : float
-        0 makes a motored cycle.
-    wall_temperature_k : float
-    heat_transfer : {"woschni", "hohenberg", "none"}
-    gamma : {"temperature", "constant"}
-    gamma_value : float
-        Where constant.
-    wiebe_start_deg, wiebe_duration_deg, wiebe_a, wiebe_m : float
-        a = 5, m = 2 as Heywood (1988), eq. 9.30, has them (from memory).
-    intake_backflow : {"returns", "fresh"}
-        Whether gas pushed back into the intake port comes back first, or is lost among fresh air.
-    intake_reverse, exhaust_reverse : float
-        Effective area of reverse flow over that of forward flow.
-    friction_pa : tuple of three floats
-        Friction mean pressure [Pa] = f₀ + f₁·(N/1000) + f₂·(N/1000)², N in 1/min; Barnes-Moss (1975) as Heywood
-        (1988), eq. 13.6, gives it for automotive four-stroke engines (from memory).
-    ignition : {"spark"}
-    volumes : Volumes or None
-        What the clearance volume is made of, where it was stated so.
-    stated : tuple of str or None
-        Fields that were stated; None: those that differ from their defaults.
+    """One engine and the assumptions of its model, in SI; `flowkit.fields` says what each is for.
 
     Examples
     --------
@@ -91,34 +43,38 @@ class EngineData:
     bore_m: float
     stroke_m: float
     rod_m: float
-    compression_ratio: float
+    compression_ratio: float  # geometric
+    # How many times the measured flow serves one cylinder: 1 where a port was flowed with all its valves open, 2 where
+    # two valves were flowed singly.
     intake_valves: int = 1
     exhaust_valves: int = 1
     speeds_rpm: tuple[float, ...] = _DEFAULT_SPEEDS
-    intake_pressure_pa: float = 101_325.0
+    intake_pressure_pa: float = 101_325.0  # of the air at the port's entry, open to the surroundings unless stated
     intake_temperature_k: float = 293.15
-    exhaust_pressure_pa: float = 101_325.0
-    exhaust_temperature_k: float = 900.0
-    air_fuel_ratio: float = 12.8
-    stoichiometric_ratio: float = 14.6
+    exhaust_pressure_pa: float = 101_325.0  # behind the exhaust port
+    exhaust_temperature_k: float = 900.0  # there, and of gas that flows back from there
+    air_fuel_ratio: float = 12.8  # by mass
+    stoichiometric_ratio: float = 14.6  # gasoline's (Heywood 1988, appendix D, from memory)
     bsfc_kg_j: float = 0.300 / KW_HOUR
-    fuel_heating_value_j_kg: float = 44.0e6
-    combustion_efficiency: float = 0.97
+    fuel_heating_value_j_kg: float = 44.0e6  # gasoline's lower one (Heywood 1988, appendix D, from memory)
+    combustion_efficiency: float = 0.97  # 0 makes a motored cycle
     wall_temperature_k: float = 430.0
     heat_transfer: HeatTransfer = "woschni"
     gamma: GammaModel = "temperature"
-    gamma_value: float = 1.35
+    gamma_value: float = 1.35  # where constant
     wiebe_start_deg: float = -20.0
     wiebe_duration_deg: float = 60.0
-    wiebe_a: float = 5.0
+    wiebe_a: float = 5.0  # a and m as Heywood (1988), eq. 9.30, has them (from memory)
     wiebe_m: float = 2.0
-    intake_backflow: Backflow = "returns"
-    intake_reverse: float = 1.0
+    intake_backflow: Backflow = "returns"  # gas pushed back into the port comes back first, or is lost among fresh air
+    intake_reverse: float = 1.0  # effective area of reverse flow over that of forward flow
     exhaust_reverse: float = 1.0
+    # f₀ + f₁·(N/1000) + f₂·(N/1000)², N in 1/min; Barnes-Moss (1975) as Heywood (1988), eq. 13.6, gives it for
+    # automotive four-stroke engines (from memory).
     friction_pa: tuple[float, float, float] = (0.97e5, 0.15e5, 0.05e5)
     ignition: Ignition = "spark"
-    volumes: Volumes | None = None
-    stated: tuple[str, ...] | None = None
+    volumes: Volumes | None = None  # what the clearance volume is made of, where it was stated so
+    stated: tuple[str, ...] | None = None  # fields that were stated; None: those that differ from their defaults
 
     def __post_init__(self) -> None:
         for name in _POSITIVE:
@@ -181,7 +137,7 @@ class EngineData:
         """Return every input of the model with its value and whether it was stated."""
         defaults = {item.name: item.default for item in fields(self)}
         lines = []
-        for row in section("engine").values():
+        for row in _ROWS.values():
             if not row.attribute:
                 continue
             value = getattr(self, row.attribute)
@@ -201,7 +157,6 @@ class EngineData:
 
 # --- the job file's [engine] table, and what a variant changes of it ---------------------------
 
-_ROWS = section("engine")
 _REQUIRED = ("cylinders", "bore", "stroke", "rod")
 _VOLUMES = ("chamber_volume", "milled", "gasket_bore", "gasket_thickness", "deck_clearance", "crown_volume")
 PARTS = (*_VOLUMES, "chamber_area")

@@ -1,10 +1,7 @@
 """Filling and emptying of the cylinder through its valves, quasi-steady and without waves (model).
 
-A state has eleven rows over (differences, copies, pieces, lanes), see `flowkit.engine.solvers`; a lane is one speed
-of one variant, with the engine and the valves of that variant. The rows: mass [kg], internal energy [J] and burned
-mass [kg] in the cylinder; mass, enthalpy [J] and burned mass of the gas pushed back into the intake port; and what
-has passed since the piece began: work done by the gas [J], heat lost [J], air drawn from the intake [kg], and mass and
-enthalpy gone out through the exhaust [kg], [J].
+A state is of eleven rows over (differences, copies, pieces, lanes), see `flowkit.engine.solvers`; a lane is one speed
+of one variant, with the engine and the valves of that variant.
 """
 
 from __future__ import annotations
@@ -28,6 +25,9 @@ __all__ = ["ROWS", "WATCHED", "AreaCurve", "Exchange", "Passage", "Setup"]
 Array = NDArray[np.float64]
 Item = TypeVar("Item")
 
+# In the cylinder mass [kg], internal energy [J] and burned mass [kg]; the same of the gas pushed back into the intake
+# port, its enthalpy for the energy; and since the piece began work done [J], heat lost [J], air drawn from the
+# intake [kg], and mass and enthalpy gone out through the exhaust.
 MASS, ENERGY, BURNED, PORT_MASS, PORT_ENTHALPY, PORT_BURNED = range(6)
 WORK, HEAT_LOST, DRAWN, GONE, GONE_ENTHALPY = range(6, 11)
 ROWS, WATCHED = 11, 6
@@ -40,11 +40,8 @@ Tables = tuple[FlowTable, GasTable]
 AreaCurve = Callable[[Array], Array]
 """Effective area [m²] at valve lifts [m]."""
 
-CELLS = 1536
-"""Cells an open period is tabulated in."""
-
-MIXING_ZONE = 0.01
-"""Gas pushed back returns first; fresh air takes its place within this share of the displaced air."""
+CELLS = 1536  # an open period is tabulated in
+MIXING_ZONE = 0.01  # gas pushed back returns first; fresh air takes its place within this share of the displaced air
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,22 +92,15 @@ class _Passages:
         from scipy.interpolate import CubicSpline
 
         theta = np.linspace(0.0, 720.0, CELLS + 1)
-        curves = []
+        curves, spans = [], []
         for setup in setups:
             volume = CubicSpline(theta, cylinder_volume(setup.engine, theta), bc_type="periodic").c
             padded = np.pad(volume, ((0, 0), (1, 1)), mode="edge")
-            curves.append((setup.intake.coefficients, padded, setup.exhaust.coefficients))
+            three = (setup.intake, Passage(0.0, 720.0, padded), setup.exhaust)
+            curves.append([item.coefficients for item in three])
+            spans.append([(item.opens_deg, item.closes_deg) for item in three])
         # One row of four coefficients for each cell of each curve of each setup.
-        table = np.array(curves)
-        self._rows = np.ascontiguousarray(np.moveaxis(table, 2, 3)).reshape(-1, 4)
-        spans = [
-            [
-                (item.intake.opens_deg, item.intake.closes_deg),
-                (0.0, 720.0),
-                (item.exhaust.opens_deg, item.exhaust.closes_deg),
-            ]
-            for item in setups
-        ]
+        self._rows = np.ascontiguousarray(np.moveaxis(np.array(curves), 2, 3)).reshape(-1, 4)
         shape = (3, 1, 1, 1, which.size)
         opens, closes = np.moveaxis(np.array(spans)[which], 0, 2).transpose(1, 0, 2).reshape(2, *shape)
         self._opens, self._cell_deg = opens, (closes - opens) / CELLS
@@ -198,24 +188,8 @@ class Exchange:
         chosen.engine, chosen.passages = self.engine.exchanging(lanes), self.passages.some(lanes)
         return chosen
 
-    def flows(self, areas: Array, pressure: Array, upstream: Array, inward: Array, *, slopes: bool) -> Array:
-        """Return the flows into the cylinder through intake and exhaust, shape (1 or 2, 2, …).
-
-        Mass flows [kg/s] and, where slopes are asked for, their derivatives by the cylinder's pressure [kg/(s·Pa)].
-        `upstream` holds R·T and the ratio of specific heats where each comes from, `inward` is 1.0 or 0.0.
-        """
-        higher = np.maximum(self.outside_p, pressure)
-        ratio = np.minimum(self.outside_p, pressure) / higher
-        passing = (self.outward + inward * self.turned) * areas / np.sqrt(upstream[0])
-        if not slopes:
-            return np.asarray(passing * higher * self.flow_function(ratio, upstream[1]))[None]
-        psi, slope = self.flow_function.with_slope(ratio, upstream[1])
-        # Inward the pressure is downstream, d(p₀·Ψ(p/p₀)) = Ψ'; outward upstream, d(p·Ψ(p₀/p)) = Ψ − ratio·Ψ'.
-        outward = psi - ratio * slope
-        return np.stack((passing * higher * psi, passing * (outward + inward * (slope - outward))))
-
-    def heat_lost(self, pressure: Array, temperature: Array, volume: Array) -> Array | float:
-        """Return the heat that goes into the walls during gas exchange [W]."""
+    def heat_lost(self, pressure: Array, temperature: Array, volume: Array, **shut: Any) -> Array | float:
+        """Return the heat that goes into the walls for each degree [J]; with `walls` and `motored` of shut valves."""
         engine = self.engine
         if engine.heat_transfer == "none":
             return 0.0
@@ -225,21 +199,19 @@ class Exchange:
             temperature=temperature,
             volume=volume,
             piston_speed=self.piston_speed,
-            open_valves=True,
+            open_valves=not shut,
+            motored=shut.get("motored"),
         )
-        walls = 2 * engine.piston_area_m2 + (4 / engine.bore_m) * volume
-        return np.asarray(coefficient * walls * (temperature - engine.wall_temperature_k))
+        walls = shut["walls"] if shut else 2 * engine.piston_area_m2 + (4 / engine.bore_m) * volume
+        lost = coefficient * walls * (temperature - engine.wall_temperature_k)
+        return np.asarray(lost * self.seconds_per_degree)
 
     def __call__(self, at: At, state: Array) -> Array:
         """Return the derivative of the rows per degree, from exhaust opening to intake closing."""
-        return self._rates(at, state, slopes=False)[0]
+        return self.linear(at, state, slopes=False)[0]
 
-    def linear(self, at: At, state: Array) -> Linearised:
-        """Return the same, and how it depends on the pressure, and the pressure on the state."""
-        return self._rates(at, state, slopes=True)
-
-    def _rates(self, at: At, state: Array, *, slopes: bool) -> Linearised:
-        """Return the derivative of the rows per degree; where slopes are asked for, with what `Linearised` names."""
+    def linear(self, at: At, state: Array, *, slopes: bool = True) -> Linearised:
+        """Return the same with how it depends on the pressure, and the pressure on the state, as `Linearised` names."""
         mass, energy, burned = state[:PORT_MASS]
         areas, volume, volume_rate = at
         r, keeps = self.gas.gas_constant, self.keeps
@@ -259,7 +231,18 @@ class Exchange:
         # Choosing by a factor of 0 or 1 is several times faster than np.where.
         inward = (self.outside_p > pressure).astype(float)
         passing = own + inward * (outside - own)
-        flows = self.flows(areas, pressure, passing, inward, slopes=slopes)
+        # The flows into the cylinder through intake and exhaust, shape (1 or 2, 2, …): mass [kg per degree] and, where
+        # slopes are asked for, its derivative by the cylinder's pressure.
+        higher = np.maximum(self.outside_p, pressure)
+        ratio = np.minimum(self.outside_p, pressure) / higher
+        through = (self.outward + inward * self.turned) * areas / np.sqrt(passing[0])
+        if slopes:
+            psi, by_ratio = self.flow_function.with_slope(ratio, passing[1])
+            # Inward the pressure is downstream, d(p₀·Ψ(p/p₀)) = Ψ'; outward upstream, d(p·Ψ(p₀/p)) = Ψ − ratio·Ψ'.
+            outward = psi - ratio * by_ratio
+            flows = np.stack((through * higher * psi, through * (outward + inward * (by_ratio - outward))))
+        else:
+            flows = np.asarray(through * higher * self.flow_function(ratio, passing[1]))[None]
         flows *= self.seconds_per_degree
         # Rows are sums of flow times what it carries; by pressure they are the flows' derivatives times the same.
         carried = flows * passing[2:, None]
@@ -271,7 +254,7 @@ class Exchange:
         slope[MASS] = intake + exhaust
         slope[ENERGY:PORT_MASS] = carried[:, :, 0] + carried[:, :, 1]
         slope[PORT_MASS:WORK] = -intake * port[:, None]
-        lost = self.heat_lost(pressure, temperature, volume) * self.seconds_per_degree
+        lost = self.heat_lost(pressure, temperature, volume)
         work = pressure * volume_rate
         slope[ENERGY, 0] -= work + lost
         if slopes:
@@ -297,28 +280,15 @@ class Exchange:
         `mass` is in the cylinder [kg], `heat` released by the whole combustion [J] and None before and after it,
         `motored` the state at intake closing, from the start of combustion on.
         """
-        engine, gas = self.engine, self.gas
 
         def right_side(at: tuple[Array, Array, Array, Array], state: Array) -> Array:
             """Return the rates of energy, work and heat lost, valves closed."""
-            temperature, _ = self.table.temperature_and_cv(state[0] / mass)
             volume, volume_rate, walls, burning = at
-            pressure = mass * gas.gas_constant * temperature / volume
+            temperature, _ = self.table.temperature_and_cv(state[0] / mass)
+            pressure = mass * self.gas.gas_constant * temperature / volume
             slope = np.empty_like(state)
             slope[1] = pressure * volume_rate
-            slope[2] = 0.0
-            if engine.heat_transfer != "none":
-                coefficient = heat_coefficient(
-                    engine,
-                    pressure=pressure,
-                    temperature=temperature,
-                    volume=volume,
-                    piston_speed=self.piston_speed,
-                    open_valves=False,
-                    motored=motored,
-                )
-                lost = coefficient * walls * (temperature - engine.wall_temperature_k)
-                slope[2] = lost * self.seconds_per_degree
+            slope[2] = self.heat_lost(pressure, temperature, volume, walls=walls, motored=motored)
             slope[0] = -slope[1] - slope[2]
             if heat is not None:
                 slope[0] += heat * burning

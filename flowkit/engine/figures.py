@@ -433,10 +433,7 @@ def difference_of(before: Case, first: EngineVariant, after: Case, second: Engin
             )
             rows.append((speed, air, filling, torque if (old.brake_torque_nm[index] or 0.0) > 0 else None))
         if old.peak and new.peak and old.peak.inside and new.peak.inside and old.peak.brake_power_w > 0:
-            peaks = (
-                new.peak.speed_rpm / old.peak.speed_rpm - 1,
-                new.peak.brake_power_w / old.peak.brake_power_w - 1,
-            )
+            peaks = (new.peak.speed_rpm / old.peak.speed_rpm - 1, new.peak.brake_power_w / old.peak.brake_power_w - 1)
     speeds, airs, fillings, torques = zip(*rows, strict=True) if rows else ((), (), (), ())
     changed = what_changed(before, after)
     return EngineDifference(first.name, second.name, speeds, airs, fillings, torques, *peaks, at_half, changed)

@@ -1,14 +1,7 @@
-"""The filling model: the cycle of one cylinder that repeats itself.
+"""The filling model: the cycle of one cylinder that repeats itself, by steady flow through measured areas, no waves.
 
-Quasi-steady: at each crank angle the flow through the valves is the steady compressible flow
-through the effective areas measured on the bench. The pipes are taken as open spaces at given
-pressure and temperature, so there are no waves. All speeds and variants are computed side by side.
-
-The cycle is cut into pieces that are integrated side by side too, each from a start of its own. By Newton's method the
-starts are moved until every piece begins where the one before it ends, and the first where the last ends (multiple
-shooting: Keller, Numerical Methods for Two-Point Boundary-Value Problems, 1968; Deuflhard & Bornemann, Scientific
-Computing with Ordinary Differential Equations, 2002, ch. 8). A cycle found so is the one that running cycle
-after cycle would come to, if it comes to one.
+All speeds and variants are computed side by side, and so are the pieces that gas exchange is cut into, each from a
+start of its own, which Newton's method moves until they join up; see `simulate_filling` for the sources.
 """
 
 from __future__ import annotations
@@ -34,44 +27,23 @@ NotFiring = Literal["net-intake-flow", "trapped-air", "not-steady"]
 
 CONVERGED = 2e-7
 """A cycle repeats itself when no piece begins farther from the end of the one before, of the displaced air."""
-
-_FREEZE = 1e-2
-"""From this gap on the same steps are taken again."""
-
-_CLOSED_TOLERANCE, _TOLERANCE = 1e-6, 3e-6
-"""Per step, of the displaced air and its energy."""
-
+_FREEZE = 1e-2  # the gap from which on the same steps are taken again
+_CLOSED_TOLERANCE, _TOLERANCE = 1e-6, 3e-6  # per step, of the displaced air and its energy
+# The derivatives and the first rounds are integrated with a tolerance so much wider; the first cycles still more.
 _LOOSER, _SECOND_LOOSER, _FIRST_LOOSER = 20.0, 5.0, 50.0
-"""The derivatives and the first rounds are integrated with a tolerance so much wider; the first cycles still more."""
-
-_PIECES = 24
-"""Into how many pieces gas exchange is cut; those of a lane take about as many steps each."""
-
-_BUMP = 1e-4
-"""By how much of the displaced air a start is moved, to see how the end follows."""
-
+_PIECES = 24  # into which gas exchange is cut; those of a lane take about as many steps each
+_BUMP = 1e-4  # of the displaced air, by which a start is moved to see how the end follows
+# Rough cycles after the second at most; Newton's method goes on from where they change by less.
 _MORE_ROUGH, _NEAR = 6, 0.05
-"""Rough cycles after the second at most; Newton's method goes on from where they change by less."""
-
 _UNDECIDED = "undecided"
-
-_PLAIN_CYCLES = 4
-"""Cycles that a lane is given which Newton's method does not bring home at first."""
-
-_REACH = 5.0
-"""How many times its last step a lane that settles slowly may still go."""
-
-_ROUGH_ROUNDS, _MOST_ROUNDS = 3, 14
-"""Rounds with wide tolerances, and rounds at most."""
-
+_PLAIN_CYCLES = 4  # that a lane is given which Newton's method does not bring home at first
+_REACH = 5.0  # times its last step that a lane which settles slowly may still go
+_ROUGH_ROUNDS, _MOST_ROUNDS = 3, 14  # rounds with wide tolerances, and rounds at most
+# Gaps from which on the tolerances are narrow, and with which a cycle counts as steady.
 _NEARLY, _SETTLED = 0.02, 1e-6
-"""Gaps from which on the tolerances are narrow, and with which a cycle counts as steady."""
-
 LEAST_TRAPPED = 0.20
 """Below this share of displacement full of intake air the trapped air makes no firing cycle (spec, CP)."""
-
-_CERTAIN = 0.02
-"""How far beyond the limits an unfinished cycle must be, for it to be given up."""
+_CERTAIN = 0.02  # beyond the limits an unfinished cycle must be, for it to be given up
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,11 +76,16 @@ class Cycles:
 def simulate_filling(
     setups: Sequence[Setup], *, progress: Callable[[int, int], None] | None = None
 ) -> tuple[Cycles, ...]:
-    """Find the repeating cycle of every variant at each of its engine's speeds."""
-    for setup in setups:
-        _check_order(setup)
+    """Find the repeating cycle of every variant at each of its engine's speeds.
+
+    Every piece has to begin where the one before it ends, and the first where the last ends (multiple shooting: Keller,
+    Numerical Methods for Two-Point Boundary-Value Problems, 1968; Deuflhard & Bornemann, Scientific Computing with
+    Ordinary Differential Equations, 2002, ch. 8). A cycle found so is the one that running cycle after cycle would come
+    to, if it comes to one. The pipes are taken as open spaces at given pressure and temperature.
+    """
     groups: dict[tuple[object, ...], list[int]] = {}
     for index, setup in enumerate(setups):
+        _check_order(setup)
         engine = setup.engine
         groups.setdefault((engine.gamma, engine.gamma_value, engine.heat_transfer), []).append(index)
     found: dict[int, Cycles] = {}
@@ -128,16 +105,15 @@ def _of_group(setups: Sequence[Setup], progress: Callable[[int], None]) -> list[
     search = _Search(setups)
     first, reasons, pieces = search.rough_cycles()
     kept = reasons == None  # noqa: E711  (of an array, element by element)
-    figures = {item.name: np.full(kept.size, np.nan) for item in fields(Cycles) if item.name not in _NOT_FIGURES}
+    figures = {item.name: np.full(kept.size, np.nan) for item in fields(Cycles)}
+    del figures["reasons"], figures["evaluations"]
     figures["speeds_rpm"], figures["cycles"] = search.model.speeds_rpm, np.zeros(kept.size, dtype=int)
-    stubborn = np.zeros_like(kept)
-    for attempt, lanes in enumerate((kept, stubborn)):
-        if attempt:
-            # Newton's method may lose its way; plain cycles, one after the other, then lead nearer.
-            stubborn[:] = reasons == "not-steady"
+    for again in (False, True):
+        # Newton's method may lose its way; plain cycles, one after the other, then lead nearer.
+        lanes = reasons == "not-steady" if again else kept
         if np.any(lanes):
             some = search.some(lanes)
-            start = some.plain_cycles(first[:, lanes]) if attempt else (first[:, lanes], pieces.some(lanes))
+            start = some.plain_cycles(first[:, lanes]) if again else (first[:, lanes], pieces.some(lanes))
             found, reasons[lanes] = some.run(*start, progress)
             search.evaluations += some.evaluations if some is not search else 0
             for name, values in found.items():
@@ -151,9 +127,6 @@ def _of_group(setups: Sequence[Setup], progress: Callable[[int], None]) -> list[
         )
         for index in range(len(setups))
     ]
-
-
-_NOT_FIGURES = ("reasons", "evaluations")
 
 
 def _check_order(setup: Setup) -> None:
@@ -176,27 +149,18 @@ def _check_order(setup: Setup) -> None:
 
 @dataclass(slots=True)
 class _Pieces:
-    """Where gas exchange is cut: starts and ends of shape (pieces, lanes), and the states and rough steps there.
-
-    `counts` says into how many every stretch between two events is cut.
-    """
+    """Where gas exchange is cut: starts and ends of shape (pieces, lanes), and the states and rough steps there."""
 
     low: Array
     high: Array
     starts: Array
     steps: Array
-    counts: tuple[int, ...]
+    counts: tuple[int, ...]  # into how many every stretch between two events is cut
 
     def some(self, lanes: Flags) -> _Pieces:
         """Return those of some lanes."""
-        return _Pieces(
-            self.low[:, lanes], self.high[:, lanes], self.starts[..., lanes], self.steps[:, lanes], self.counts
-        )
-
-    def put(self, lanes: Flags, others: _Pieces) -> None:
-        """Put others in the place of those of some lanes."""
-        self.low[:, lanes], self.high[:, lanes] = others.low, others.high
-        self.starts[..., lanes], self.steps[:, lanes] = others.starts, others.steps
+        low, high, starts, steps = (item[..., lanes] for item in (self.low, self.high, self.starts, self.steps))
+        return _Pieces(low, high, starts, steps, self.counts)
 
 
 @dataclass(slots=True)
@@ -207,35 +171,20 @@ class _Round:
     opened: Array
     heat: Array
 
-    def gaps(self, first: Array, starts: Array) -> Array:
-        """Return end less following start, shape (watched, pieces + 1, lanes); the closed part is the first piece."""
-        ends = np.concatenate((self.closed[:WATCHED, 0][:, None], self.opened[:WATCHED, 0]), axis=1)
-        return ends - np.concatenate((starts, first[:, None]), axis=1)
-
-
-@dataclass(slots=True)
-class _Meshes:
-    """Steps of the three closed parts and of gas exchange."""
-
-    closed: list[Integration]
-    opened: Integration
-
-    @classmethod
-    def of(cls, steps: Array, looser: float) -> _Meshes:
-        """Begin gas exchange with steps (pieces, lanes) that did at `_LOOSER`, made as short as the tolerance asks."""
-        closed = [Integration(looser * _CLOSED_TOLERANCE, np.full((1, 1, 1, steps.shape[1]), 0.5)) for _ in range(3)]
-        opened = 0.9 * steps.reshape(1, 1, 1, -1) * (looser / _LOOSER) ** (1 / 3)
-        return cls(closed, Integration(looser * _TOLERANCE, opened))
-
-    def freeze(self) -> None:
-        """Take the same steps from now on."""
-        for run in (*self.closed, self.opened):
-            run.frozen = True
-
     @property
-    def evaluations(self) -> int:
-        """Evaluations so far."""
-        return sum(run.evaluations for run in (*self.closed, self.opened))
+    def ends(self) -> Array:
+        """The states at the ends, shape (watched, copies, pieces + 1, lanes); the closed part is the first piece."""
+        return np.concatenate((self.closed[:WATCHED, :, None], self.opened[:WATCHED]), axis=2)
+
+
+def _meshes(steps: Array, looser: float) -> list[Integration]:
+    """Return the steps of the three closed parts and of gas exchange.
+
+    The last begins with steps (pieces, lanes) that did at `_LOOSER`, made as short as the tolerance asks.
+    """
+    closed = [Integration(looser * _CLOSED_TOLERANCE, np.full((1, 1, 1, steps.shape[1]), 0.5)) for _ in range(3)]
+    opened = 0.9 * steps.reshape(1, 1, 1, -1) * (looser / _LOOSER) ** (1 / 3)
+    return [*closed, Integration(looser * _TOLERANCE, opened)]
 
 
 class _Search:
@@ -244,12 +193,11 @@ class _Search:
     def __init__(self, setups: Sequence[Setup], tables: Tables | None = None) -> None:
         self.setups = setups
         self.model = model = Exchange(setups, tables)
-        events = np.array(
-            [
-                (item.exhaust.opens_deg, item.intake.opens_deg, item.exhaust.closes_deg, item.intake.closes_deg)
-                for item in setups
-            ]
-        )[model.which].T
+        valves = [(item.exhaust, item.intake) for item in setups]
+        ends = [
+            [exhaust.opens_deg, intake.opens_deg, exhaust.closes_deg, intake.closes_deg] for exhaust, intake in valves
+        ]
+        events = np.array(ends)[model.which].T
         self.opens, self.closes = events[0], events[3]
         dead = [np.clip(np.full(model.lanes, angle), self.opens, self.closes) for angle in (180.0, 540.0)]
         self.cuts = np.sort(np.stack((*events, *dead)), axis=0)
@@ -271,7 +219,7 @@ class _Search:
 
     # --- the parts of a cycle ---------------------------------------------------------------
 
-    def closed_part(self, start: Array, meshes: _Meshes) -> tuple[Array, Array]:
+    def closed_part(self, start: Array, meshes: list[Integration]) -> tuple[Array, Array]:
         """Run compression, combustion and expansion from states (watched, copies, lanes) to exhaust opening.
 
         Returns the rows there and the heat released.
@@ -287,7 +235,7 @@ class _Search:
         temperature, _ = model.table.temperature_and_cv(state[0] / mass)
         motored = Motored(mass * model.gas.gas_constant * temperature / volume, temperature, volume)
         parts = ((None, None), (heat[None, :, None], motored), (None, motored))
-        for span, (released, added), run in zip(pairwise(angles), parts, meshes.closed, strict=True):
+        for span, (released, added), run in zip(pairwise(angles), parts, meshes[:3], strict=True):
             right_side = model.closed(mass, released, added)
             state = integrate(
                 right_side, span, state, scale=self.scale[1:2, None, None, None], run=run, at=model.at_closed
@@ -352,7 +300,7 @@ class _Search:
 
         Returns the pieces with their starts, the state at the next intake closing, and the air drawn in.
         """
-        meshes = _Meshes.of(np.ones((1, self.model.lanes)), looser * _LOOSER)
+        meshes = _meshes(np.ones((1, self.model.lanes)), looser * _LOOSER)
         state = self.closed_part(first[:, None], meshes)[0][:WATCHED, :, None]
         ways, drawn = [], np.zeros(self.model.lanes)
         for low, high in pairwise(self.cuts):
@@ -363,12 +311,12 @@ class _Search:
             ways.append(way)
             self.evaluations += run.evaluations
         if not counts:
-            shares = np.array([way.most_steps for way in ways])
+            shares = np.array([float(np.max(way.counted()[-1])) for way in ways])
             counts = tuple(np.maximum(np.round(_PIECES * shares / shares.sum()), 1).astype(int).tolist())
         cut = [way.cut(count) for way, count in zip(ways, counts, strict=True)]
         low, steps = (np.concatenate([part[place] for part in cut]) for place in (0, 2))
         starts = np.concatenate([states for _, states, _ in cut], axis=1)
-        self.evaluations += meshes.evaluations
+        self.evaluations += sum(run.evaluations for run in meshes)
         last = state[:, 0, 0]
         last[rows.PORT_MASS :] = np.maximum(last[rows.PORT_MASS :], 0.0)
         high = np.concatenate((low[1:], self.closes[None]))
@@ -376,7 +324,9 @@ class _Search:
 
     # --- Newton's method ------------------------------------------------------------------------
 
-    def one_round(self, first: Array, pieces: _Pieces, meshes: _Meshes, *, bumped: bool, sums: bool) -> _Round:
+    def one_round(
+        self, first: Array, pieces: _Pieces, meshes: list[Integration], *, bumped: bool, sums: bool
+    ) -> _Round:
         """Run all pieces from their starts; with copies whose starts are moved, one for each row."""
         start, starts = first[:, None], pieces.starts[:, None]
         if bumped:
@@ -384,12 +334,11 @@ class _Search:
             bumps[range(WATCHED), range(1, WATCHED + 1)] = _BUMP * self.scale
             start, starts = start + bumps, starts + bumps[:, :, None]
         closed, heat = self.closed_part(start, meshes)
-        opened = self.open_pieces(starts, (pieces.low, pieces.high), meshes.opened, sums=sums)
+        opened = self.open_pieces(starts, (pieces.low, pieces.high), meshes[3], sums=sums)
         return _Round(closed, opened, heat)
 
-    def derivatives(self, result: _Round) -> Array:
+    def derivatives(self, ends: Array) -> Array:
         """Return how the pieces' ends follow their starts, scaled: shape (pieces + 1, lanes, watched, watched)."""
-        ends = np.concatenate((result.closed[:WATCHED, :, None], result.opened[:WATCHED]), axis=2)
         moved = (ends[:, 1:] - ends[:, :1]) / (_BUMP * self.scale[:, None, None])
         # Where no gas comes back from the port, its rows go through unchanged and nothing fixes them.
         moved[rows.PORT_MASS :] *= self.model.keeps
@@ -437,14 +386,14 @@ class _Search:
         Returns the states at intake closing, why a lane is given up, and the pieces the last cycle was cut
         into. Two cycles do for most lanes, the second with narrower tolerances; others go on alone.
         """
-        state = self.rough_way(self.first_guess(), _FIRST_LOOSER)[1]
-        pieces, following, drawn = self.rough_way(state, _SECOND_LOOSER)
-        reasons = self.judged(state, following, drawn)
-        state, undecided = following, reasons == _UNDECIDED
+        before = self.rough_way(self.first_guess(), _FIRST_LOOSER)[1]
+        pieces, state, drawn = self.rough_way(before, _SECOND_LOOSER)
+        reasons = self.judged(before, state, drawn)
+        undecided = reasons == _UNDECIDED
         for _ in range(_MORE_ROUGH):
-            if not np.any(reasons == _UNDECIDED):
-                break
             lanes = reasons == _UNDECIDED
+            if not np.any(lanes):
+                break
             some = self.some(lanes)
             _, following, drawn = some.rough_way(state[:, lanes], _FIRST_LOOSER)
             reasons[lanes] = some.judged(state[:, lanes], following, drawn)
@@ -455,7 +404,8 @@ class _Search:
         if np.any(late):
             some = self.some(late)
             others, state[:, late], _ = some.rough_way(state[:, late], _SECOND_LOOSER, pieces.counts)
-            pieces.put(late, others)
+            for name in ("low", "high", "starts", "steps"):
+                getattr(pieces, name)[..., late] = getattr(others, name)
             self.evaluations += some.evaluations if some is not self else 0
         return state, reasons, pieces
 
@@ -486,13 +436,13 @@ class _Search:
 
     def run(self, first: Array, pieces: _Pieces, progress: Callable[[int], None]) -> tuple[dict[str, Any], Reasons]:
         """Search from states at intake closing, and the pieces before them; return figures and reasons of each lane."""
-        rough, fine = (_Meshes.of(pieces.steps, looser) for looser in (_LOOSER, 1.0))
+        rough, fine = (_meshes(pieces.steps, looser) for looser in (_LOOSER, 1.0))
         rounds = np.zeros(self.model.lanes, dtype=int)
         result = self.one_round(first, pieces, rough, bumped=True, sums=False)
-        slopes, using, move = self.derivatives(result), rough, None
+        slopes, using, move = self.derivatives(result.ends), rough, None
         for count in range(1, _MOST_ROUNDS + 1):
             progress(count)
-            gaps = result.gaps(first, pieces.starts)
+            gaps = result.ends[:, 0] - np.concatenate((pieces.starts, first[:, None]), axis=1)
             gap = np.max(np.abs(np.nan_to_num(gaps, nan=1e9)) / self.scale[:, None], axis=(0, 1))
             if move is not None:
                 slopes = self.updated(slopes, move, gaps)
@@ -500,54 +450,37 @@ class _Search:
                 rounds = np.where((rounds == 0) & (gap < CONVERGED), count, rounds)
                 if np.all(gap < CONVERGED):
                     break
-                if np.all(gap < _FREEZE):
-                    fine.freeze()
-            states = np.concatenate((first[:, None], pieces.starts), axis=1)
+                for run in fine:  # from now on the same steps
+                    run.frozen = run.frozen or bool(np.all(gap < _FREEZE))
             move = self.moves(slopes, gaps)
-            states = self.moved(states, move)
+            states = self.moved(np.concatenate((first[:, None], pieces.starts), axis=1), move)
             first, pieces.starts = states[:, 0], states[:, 1:]
             if using is rough and (count == _ROUGH_ROUNDS or np.all(gap < _NEARLY)):
                 # What the narrower tolerance changes says nothing of the derivatives.
                 using, move = fine, None
             result = self.one_round(first, pieces, using, bumped=False, sums=using is fine)
-        self.evaluations += rough.evaluations + fine.evaluations
-        settled = gap < _SETTLED
-        return self._collect(result, pieces, gap, settled, np.where(rounds == 0, count, rounds))
-
-    def _breathed(self, result: _Round) -> tuple[Array, Array]:
-        """Return the air drawn in, and the air trapped that is not burned gas [kg]."""
-        end = result.opened[:, 0, -1]
-        return np.sum(result.opened[rows.DRAWN, 0], axis=0), end[rows.MASS] - end[rows.BURNED]
-
-    def _reasons(self, result: _Round, settled: Flags) -> Reasons:
-        """Say of each lane why it has no steady firing cycle, None where it has one."""
-        drawn, trapped = self._breathed(result)
-        air = self.model.displaced_air
-        found: Reasons = np.full(air.size, None, dtype=object)
-        found[~settled] = "not-steady"
-        found[self.model.fires & (trapped < LEAST_TRAPPED * air)] = "trapped-air"
-        found[self.model.fires & (drawn <= 0)] = "net-intake-flow"
-        return found
+        self.evaluations += sum(run.evaluations for run in (*rough, *fine))
+        return self._collect(result, pieces, gap, np.where(rounds == 0, count, rounds))
 
     def _collect(
-        self, result: _Round, pieces: _Pieces, gap: Array, settled: Flags, rounds: NDArray[np.int_]
+        self, result: _Round, pieces: _Pieces, gap: Array, rounds: NDArray[np.int_]
     ) -> tuple[dict[str, Any], Reasons]:
-        """Gather the lanes' figures and close their balances."""
+        """Gather the lanes' figures, close their balances and say why a lane has no steady firing cycle."""
         model = self.model
         closed, opened, heat = result.closed[:, 0], result.opened[:, 0], result.heat[0]
         end, total = opened[:, -1], np.sum(opened, axis=1) + closed
         exchange = (pieces.low >= 180.0 - 1e-9) & (pieces.high <= 540.0 + 1e-9)
-        drawn, mass = total[rows.DRAWN], end[rows.MASS]
-        enthalpy_in = drawn * model.intake_h
+        drawn, mass, air = total[rows.DRAWN], end[rows.MASS], model.displaced_air
+        trapped, enthalpy_in = mass - end[rows.BURNED], drawn * model.intake_h
         missing = enthalpy_in + heat - total[rows.GONE_ENTHALPY] - total[rows.WORK] - total[rows.HEAT_LOST]
         with np.errstate(divide="ignore", invalid="ignore"):
             figures = {
                 "trapped_mass": mass,
-                "trapped_air": mass - end[rows.BURNED],
+                "trapped_air": trapped,
                 "burned_fraction": end[rows.BURNED] / mass,
                 "trapped_temperature": model.table.temperature_and_cv(end[rows.ENERGY] / mass)[0],
                 "drawn_air": drawn,
-                "volumetric_efficiency": drawn / model.displaced_air,
+                "volumetric_efficiency": drawn / air,
                 "work": total[rows.WORK],
                 "pumping_work": -np.sum(opened[rows.WORK] * exchange, axis=0),
                 "heat_released": heat,
@@ -557,7 +490,11 @@ class _Search:
                 "change": gap,
                 "cycles": rounds,
             }
-        return figures, self._reasons(result, settled)
+        reasons: Reasons = np.full(air.size, None, dtype=object)
+        reasons[~(gap < _SETTLED)] = "not-steady"
+        reasons[model.fires & (trapped < LEAST_TRAPPED * air)] = "trapped-air"
+        reasons[model.fires & (np.sum(opened[rows.DRAWN], axis=0) <= 0)] = "net-intake-flow"
+        return figures, reasons
 
 
 @dataclass(slots=True)
@@ -574,19 +511,14 @@ class _Way:
         self.angles.append(theta[0, 0, 0])
         self.states.append(state[:WATCHED, 0, 0, 0])
 
-    def _counted(self) -> Array:
+    def counted(self) -> Array:
         """Return the steps taken so far, shape (steps + 1, lanes); a refused step does not count."""
         moved = np.diff(np.array([self.low, *self.angles]), axis=0) > 0
         return np.concatenate((np.zeros((1, moved.shape[1])), np.cumsum(moved, axis=0)))
 
-    @property
-    def most_steps(self) -> float:
-        """Steps of the lane that took most."""
-        return float(np.max(self._counted()[-1]))
-
     def cut(self, count: int) -> tuple[Array, Array, Array]:
         """Return the starts of so many pieces: crank angles and first steps (pieces, lanes), states (watched, …)."""
-        counted = self._counted()
+        counted = self.counted()
         angles, states = np.array([self.low, *self.angles]), np.array([self.start, *self.states])
         lanes = np.arange(angles.shape[1])
         lows, starts, steps = [], [], []

@@ -142,10 +142,6 @@ class FlowTable:
     flow is choked, and as a share of the choked flow, it hardly depends on γ: one table, and another for what is
     proportional to γ, do for all of them.
 
-    Parameters
-    ----------
-    gas : Gas
-
     Examples
     --------
     >>> table, ratio = FlowTable(Gas("constant", 1.4)), np.array([0.3, 0.9])
@@ -203,10 +199,6 @@ class FlowTable:
 
 class GasTable:
     """Temperature and heat capacity by internal energy, in a table where the heat capacity varies: within 1e-9.
-
-    Parameters
-    ----------
-    gas : Gas
 
     Examples
     --------

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from flowkit.engine.cam import Cam
 from flowkit.engine.data import EngineData
-from flowkit.engine.results import CamGain, EngineDifference, EngineVariant, Filling
-from flowkit.model import Reference, Side
+from flowkit.engine.results import CamGain, EngineDifference, EngineVariant, Filling, Peak
+from flowkit.model import SIDES, Reference, Side
 from flowkit.units import from_si
 from flowkit.wording import signed_percent
 
@@ -48,32 +48,30 @@ def cautions_for(before: Case, after: Case, first: EngineVariant, last: EngineVa
     from flowkit.engine.figures import what_changed
 
     changed = what_changed(before, after)
+
+    def of(*beginnings: str) -> bool:
+        """Whether anything that begins so changed."""
+        return any(item.startswith(beginnings) for item in changed)
+
     old, new = first.filling, last.filling
-    fills = False
+    fills = faster = False
     if old is not None and new is not None:
         pairs = zip(old.volumetric_efficiency, new.volumetric_efficiency, strict=False)
         fills = any(a is not None and b is not None and b > a for a, b in pairs)
-    faster = bool(old and new and old.peak and new.peak and new.peak.speed_rpm > old.peak.speed_rpm)
-    heads, stems = (
-        [
-            (getattr(before.valves[side], name), getattr(after.valves[side], name))
-            for side in after.valves
-            if side in before.valves
-        ]
-        for name in ("head_m", "stem_m")
-    )
+        faster = bool(old.peak and new.peak and new.peak.speed_rpm > old.peak.speed_rpm)
+    both = [(before.valves[side], after.valves[side]) for side in after.valves if side in before.valves]
+    heads = [(old.head_m, new.head_m) for old, new in both]
+    stems = [(old.stem_m, new.stem_m) for old, new in both]
+    same = all(a == b for a, b in (*heads, *stems))
     fitting = (
         (after.engine.compression_ratio > before.engine.compression_ratio or fills, _FILLS_MORE),
-        (any(item.startswith("cam.") for item in changed), _CAM),
+        (of("cam."), _CAM),
         ("engine.bore" in changed, _REBORED),
         (any(a and b and b > a for a, b in heads), _BIGGER_VALVES),
         (any(a and b and b < a for a, b in stems), _SLIM_STEMS),
-        (
-            any(item.startswith("valve") for item in changed) and not any(a != b for a, b in (*heads, *stems)),
-            _OTHER_VALVES,
-        ),
-        (any(item.startswith("seat") for item in changed), _SEATS),
-        (any(item.startswith("port") for item in changed), _PORTED),
+        (of("valve") and same, _OTHER_VALVES),
+        (of("seat"), _SEATS),
+        (of("port"), _PORTED),
         (faster, _SPEED),
     )
     chosen = [text for fits, text in fitting if fits]
@@ -120,6 +118,7 @@ def model_notes(engine: EngineData, reference: Reference) -> tuple[str, ...]:
     True
     """
     inches = from_si(reference.pressure_pa, "inH2O")
+    f0, f1, f2 = (part / 1e5 for part in engine.friction_pa)
     same = engine.intake_reverse == engine.exhaust_reverse == 1.0
     reverse = "with the same area" if same else "with the stated share of the area"
     gas = {
@@ -152,19 +151,14 @@ def model_notes(engine: EngineData, reference: Reference) -> tuple[str, ...]:
         "adds no mass.",
         "Indicated figures are net, over the whole cycle, without friction; pumping work is that of the exhaust and "
         "intake strokes.",
-        f"Brake figures are indicated less a friction mean pressure of {_friction_words(engine)} (N in 1/min). "
+        f"Brake figures are indicated less a friction mean pressure of {f0:g} + {f1:g}·(N/1000) + {f2:g}·(N/1000)² bar "
+        "(N in 1/min). "
         "Barnes-Moss's correlation, as Heywood (1988, eq. 13.6) gives it, was found on motored engines of 0.85 to 2 "
         "litres at full throttle and contains some pumping work that the indicated figures contain already: the "
         "estimate is low rather than high.",
         "The cycle shown is the one that repeats itself; a speed at which none does while every cycle fires is named "
         "and left out.",
     )
-
-
-def _friction_words(engine: EngineData) -> str:
-    """Write the friction correlation."""
-    constant, linear, square = (part / 1e5 for part in engine.friction_pa)
-    return f"{constant:g} + {linear:g}·(N/1000) + {square:g}·(N/1000)² bar"
 
 
 _REASONS = {
@@ -175,22 +169,20 @@ _REASONS = {
 
 
 def not_firing_words(filling: Filling) -> str:
-    """Name the speeds without a steady firing cycle, with the reason."""
+    """Name the speeds without a steady firing cycle, a longer run by its ends, with the reason."""
     by_reason: dict[str, list[float]] = {}
     for item in filling.not_firing:
         by_reason.setdefault(item.reason, []).append(item.speed_rpm)
-    parts = [f"at {_speeds(speeds)} rpm {_REASONS[reason]}" for reason, speeds in by_reason.items()]
+    parts = []
+    for reason, speeds in by_reason.items():
+        named = ", ".join(f"{speed:.0f}" for speed in speeds)
+        if len(speeds) > 3:
+            named = f"{speeds[0]:.0f} to {speeds[-1]:.0f}"
+        parts.append(f"at {named} rpm {_REASONS[reason]}")
     return (
         f"No steady firing cycle: {'; '.join(parts)}. These speeds are left out of torque, power and comparisons; "
         "check intake pressure, cams and flows if the engine does run there."
     )
-
-
-def _speeds(speeds: Sequence[float]) -> str:
-    """List speeds, a longer run by its ends."""
-    if len(speeds) > 3:
-        return f"{speeds[0]:.0f} to {speeds[-1]:.0f}"
-    return ", ".join(f"{speed:.0f}" for speed in speeds)
 
 
 def engine_sentences(
@@ -200,35 +192,28 @@ def engine_sentences(
     said: list[str] = []
     by_name = {variant.name: variant for variant in variants}
     if differences:
-        said.extend(_difference_sentences(differences[-1], by_name[differences[-1].from_], by_name[differences[-1].to]))
+        last = differences[-1]
+        said += _moved(last, by_name[last.from_], by_name[last.to])
     elif variants and variants[-1].filling is not None:
-        said.extend(_alone(variants[-1]))
-    for side in ("intake", "exhaust"):
+        said += _alone(variants[-1].name, variants[-1].filling.peak)
+    for side in SIDES:
         total = [gain for gain in gains if gain.side == side and gain.kind != "step"]
         # A side of a what-if that nothing changes is not worth a sentence.
         if total and not (total[-1].gain == 0 and total[-1].u95 is None):
-            said.append(_gain_sentence(total[-1]))
+            gain = total[-1]
+            tails = {None: " (interval not assessed)", True: "", False: " (within the bench's repeatability)"}
+            said.append(
+                f"{side.capitalize()}: {signed_percent(gain.gain, gain.u95)} flow averaged over the cam, from "
+                f"{gain.from_!r} to {gain.to!r}{tails[gain.resolved]}."
+            )
     return tuple(said)
 
 
-def _gain_sentence(gain: CamGain) -> str:
-    """Say what one side gained on the cam."""
-    tail = {
-        None: " (interval not assessed)",
-        True: "",
-        False: " (within the bench's repeatability)",
-    }[gain.resolved]
-    return (
-        f"{gain.side.capitalize()}: {signed_percent(gain.gain, gain.u95)} flow averaged over the cam, from "
-        f"{gain.from_!r} to {gain.to!r}{tail}."
-    )
-
-
-def _difference_sentences(item: EngineDifference, before: EngineVariant, after: EngineVariant) -> list[str]:
+def _moved(item: EngineDifference, before: EngineVariant, after: EngineVariant) -> list[str]:
     """Say what the last variant changes against the first."""
     said = []
     if before.filling is not None and after.filling is not None:
-        said.append(_peaks(item, before, after))
+        said.append(_peaks(item, before.filling, after.filling))
         if item.speeds_rpm:
             said.append(_curve(item, before, after))
     if item.speed_at_half is not None and before.mach is not None and after.mach is not None:
@@ -240,38 +225,35 @@ def _difference_sentences(item: EngineDifference, before: EngineVariant, after: 
     return said
 
 
-def _peaks(item: EngineDifference, before: EngineVariant, after: EngineVariant) -> str:
+def _peaks(item: EngineDifference, before: Filling, after: Filling) -> str:
     """Say where the brake estimate has its peak, and how it moves."""
-    assert before.filling is not None
-    assert after.filling is not None
-    old, new = before.filling.peak, after.filling.peak
-    names = (item.from_, item.to)
-    idle = [name for name, peak in zip(names, (old, new), strict=True) if peak is None]
+    old, new = before.peak, after.peak
     if old is None or new is None:
+        idle = [name for name, peak in ((item.from_, old), (item.to, new)) if peak is None]
         fires = "do not fire at any speed" if len(idle) > 1 else "does not fire at any speed"
         return f"Brake estimate: {' and '.join(map(repr, idle))} {fires}, so no peak can be compared."
-    weak = [name for name, peak in zip(names, (old, new), strict=True) if peak.brake_power_w <= 0]
+    weak = [name for name, peak in ((item.from_, old), (item.to, new)) if peak.brake_power_w <= 0]
     if weak:
         return (
             f"Brake estimate: at no speed does {' or '.join(map(repr, weak))} make more than the friction takes, so "
             "there is no peak to compare."
         )
+    powers = f"{_kw(new.brake_power_w)} against {_kw(old.brake_power_w)}"
     if item.peak_speed is not None and item.peak_brake_power is not None:
         moves = "stays at" if round(old.speed_rpm, -1) == round(new.speed_rpm, -1) else "moves to"
         return (
             f"Peak of the brake estimate: from {item.from_!r} to {item.to!r} it {moves} {new.speed_rpm:.0f} rpm from "
             f"{old.speed_rpm:.0f} rpm ({signed_percent(item.peak_speed)}), with "
-            f"{signed_percent(item.peak_brake_power)} power: {_kw(new.brake_power_w)} against "
-            f"{_kw(old.brake_power_w)}. Not a safe speed."
+            f"{signed_percent(item.peak_brake_power)} power: {powers}. Not a safe speed."
         )
-    where = [
-        f"{name!r} {_runs(filling)} {peak.speed_rpm:.0f} rpm"
-        for name, peak, filling in ((item.from_, old, before.filling), (item.to, new, after.filling))
-        if not peak.inside
-    ]
+    where = []
+    for name, peak, speeds in ((item.from_, old, before.speeds_rpm), (item.to, new, after.speeds_rpm)):
+        runs = "rises up to" if peak.speed_rpm > speeds[0] else "falls from"
+        if not peak.inside:
+            where.append(f"{name!r} {'is known only at' if len(speeds) == 1 else runs} {peak.speed_rpm:.0f} rpm")
     return (
         f"Brake estimate: no peak inside the speeds ({'; '.join(where)}): higher speeds would show it. Largest "
-        f"there: {_kw(new.brake_power_w)} against {_kw(old.brake_power_w)}."
+        f"there: {powers}."
     )
 
 
@@ -279,13 +261,6 @@ def _kw(power_w: float) -> str:
     """Write a power in both units."""
     digits = 0 if power_w >= 20e3 else 1
     return f"{power_w / 1e3:.{digits}f} kW ({power_w / 745.7:.{digits}f} hp)"
-
-
-def _runs(filling: Filling) -> str:
-    """Say which way a curve without a peak goes."""
-    if len(filling.speeds_rpm) == 1:
-        return "is known only at"
-    return "rises up to" if filling.peak and filling.peak.speed_rpm > filling.speeds_rpm[0] else "falls from"
 
 
 def _curve(item: EngineDifference, before: EngineVariant, after: EngineVariant) -> str:
@@ -297,12 +272,12 @@ def _curve(item: EngineDifference, before: EngineVariant, after: EngineVariant) 
         for index in chosen
         if (value := item.brake_torque[index]) is not None
     )
-    said = f"Brake torque: {torque or 'the first has none to compare'}. " if torque else ""
+    said = f"Brake torque: {torque}. " if torque else ""
     air = ", ".join(signed_percent(item.air_flow[index]) for index in chosen)
-    displaced = (
-        after.engine.displacement_m3 / before.engine.displacement_m3 - 1 if after.engine and before.engine else 0
-    )
     speeds = ", ".join(f"{item.speeds_rpm[index]:.0f}" for index in chosen)
+    displaced = 0.0
+    if after.engine and before.engine:
+        displaced = after.engine.displacement_m3 / before.engine.displacement_m3 - 1
     if abs(displaced) < 1e-6:
         return f"{said}Air and filling: {air} at {speeds} rpm."
     filling = ", ".join(signed_percent(item.volumetric_efficiency[index]) for index in chosen)
@@ -312,16 +287,13 @@ def _curve(item: EngineDifference, before: EngineVariant, after: EngineVariant) 
     )
 
 
-def _alone(variant: EngineVariant) -> list[str]:
+def _alone(name: str, peak: Peak | None) -> list[str]:
     """Say where a single variant has its peak."""
-    peak = variant.filling.peak if variant.filling else None
     if peak is None:
         return []
     if peak.brake_power_w <= 0:
-        return [f"{variant.name!r}: the brake estimate never makes more than friction takes."]
-    if peak.inside:
-        return [
-            f"{variant.name!r}: the brake estimate has its peak at {peak.speed_rpm:.0f} rpm, "
-            f"{_kw(peak.brake_power_w)}. Not a safe speed."
-        ]
-    return [f"{variant.name!r}: the brake estimate has no peak inside the speeds; higher speeds would show it."]
+        return [f"{name!r}: the brake estimate never makes more than friction takes."]
+    if not peak.inside:
+        return [f"{name!r}: the brake estimate has no peak inside the speeds; higher speeds would show it."]
+    where = f"{peak.speed_rpm:.0f} rpm, {_kw(peak.brake_power_w)}"
+    return [f"{name!r}: the brake estimate has its peak at {where}. Not a safe speed."]

@@ -1,9 +1,7 @@
-"""Two integrators that take many pieces of many cycles side by side, and the periodic solution they join up to.
+"""Two integrators that take many pieces of many cycles side by side, each with a crank angle and a step of its own.
 
-Every lane (a speed of a variant) and every piece of its cycle has a crank angle and a step of its own and keeps its
-own tolerance, but all take their steps together: one evaluation is a few array operations over all of them. A state
-is of shape (rows, 1, copies, pieces, lanes), crank angles and steps are (1, 1, pieces, lanes): copies of a piece,
-which differ a little at its start, take the same steps, so that their ends show how the end depends on the start.
+A state is of shape (rows, 1, copies, pieces, lanes), crank angles and steps are (1, 1, pieces, lanes): copies of a
+piece, which differ a little at its start, take the same steps, so that their ends show how the end depends on it.
 """
 
 from __future__ import annotations
@@ -72,43 +70,52 @@ class Integration:
     seen: list[Any] = field(default_factory=list)
 
 
-class _Angles:
-    """What right sides need of the crank angle alone, worked out once for steps that stay the same."""
-
-    def __init__(self, at: Callable[[Array], Any] | None, run: Integration) -> None:
-        self.at, self.run, self.place = at, run, 0
-
-    def __call__(self, theta: Array) -> Any:
-        """Return it for the next evaluation of this way."""
-        if self.at is None:
-            return theta
-        if not self.run.frozen:
-            return self.at(theta)
-        if self.place == len(self.run.seen):
-            self.run.seen.append(self.at(theta))
-        self.place += 1
-        return self.run.seen[self.place - 1]
-
-
 class _Lanes:
     """Where every lane is, and whether its steps are taken."""
 
-    def __init__(self, span: tuple[Array, Array], run: Integration) -> None:
-        self.run = run
+    def __init__(self, run: Integration, span: tuple[Array, Array], scale: Array, *, error: Array, order: int) -> None:
+        self.run, self.weights, self.order = run, error, order
         self.theta, self.end = (np.broadcast_to(end, run.step.shape).astype(float) for end in span)
         self.columns = np.arange(self.theta.shape[-1])
+        self.given = run.mesh if run.frozen else None
+        self._per_tolerance = 1.0 / (scale * run.tolerance)
         self._taken: list[Array] = []
         self._wanted = run.step
-        self.step = np.minimum(self._wanted, self.end - self.theta)
-        self.given = run.mesh if run.frozen else None
-        if self.given is not None:
-            self.step = self.given[0]
+        self._evaluated = 0
+        self.at: Callable[[Array], Any] | None = None
+        self.step = np.minimum(self._wanted, self.end - self.theta) if self.given is None else self.given[0]
 
-    def judge(self, wrong: Callable[[], Array], order: int) -> tuple[NDArray[np.bool_] | None, bool]:
+    def angles(self, share: float) -> Any:
+        """Return what right sides are given of the crank angle after a share of the step.
+
+        While the steps stay the same it is worked out once.
+        """
+        seen, self._evaluated = self.run.seen, self._evaluated + 1
+        if self.at is not None and self.run.frozen and self._evaluated <= len(seen):
+            return seen[self._evaluated - 1]
+        theta = self.theta + share * self.step if share else self.theta
+        if self.at is None:
+            return theta
+        found = self.at(theta)
+        if self.run.frozen:
+            seen.append(found)
+        return found
+
+    def stepped(self, state: Array, weights: Array, slopes: Array) -> Array:
+        """Return states a step on, by the weighted sum of the first slopes."""
+        trial = (weights @ slopes.reshape(len(slopes), -1)[: len(weights)]).reshape(state.shape)
+        trial *= self.step
+        trial += state
+        return trial
+
+    def judge(self, slopes: Array) -> tuple[NDArray[np.bool_] | None, bool]:
         """Take or refuse the steps by their error over tolerance; return which (None: all), and whether all arrived."""
         if self.given is not None:
             return None, self._replay(self.given)
-        error = np.max(self.step * np.max(np.abs(wrong()), axis=0), axis=1, keepdims=True)
+        watched = self._per_tolerance.shape[0]
+        per_degree = self.weights @ slopes[:, :watched].reshape(len(slopes), -1)
+        wrong = np.abs(per_degree.reshape(watched, *slopes.shape[2:]) * self._per_tolerance)
+        error = np.max(self.step * np.max(wrong, axis=0), axis=1, keepdims=True)
         error[~(error < 1e8)] = 1e8  # an error that is not a number comes from a step far too long
         accepted = error <= 1.0
         arriving = accepted & (self.step >= self.end - self.theta)
@@ -116,7 +123,7 @@ class _Lanes:
         taken = np.zeros(self.run.step.shape)
         taken[..., self.columns] = self.step * accepted
         self._taken.append(taken)
-        factor = np.minimum(np.maximum(0.9 * np.maximum(error, 1e-12) ** (-1.0 / order), 0.2), 4.0)
+        factor = np.minimum(np.maximum(0.9 * np.maximum(error, 1e-12) ** (-1.0 / self.order), 0.2), 4.0)
         # A step cut short by the end says nothing against the step that was wanted.
         short = accepted & (self.step < self._wanted)
         self._wanted = np.where(short, np.maximum(self._wanted, self.step * factor), self.step * factor)
@@ -151,7 +158,7 @@ class _Lanes:
 
     def narrow(self, keep: NDArray[np.intp]) -> None:
         """Go on with some columns."""
-        self.columns = self.columns[keep]
+        self.columns, self._per_tolerance = self.columns[keep], self._per_tolerance[..., keep]
         self.theta, self.end, self.step = (item[..., keep] for item in (self.theta, self.end, self.step))
         if self.given is None:
             self._wanted = self._wanted[..., keep]
@@ -178,32 +185,21 @@ def integrate(
     Dormand & Prince, J. Comput. Appl. Math. 6 (1980) 19: order 5, with a step control by the
     embedded order 4.
     """
-    watched = scale.shape[0]
     slopes = np.empty((7, *state.shape))
-    flat = slopes.reshape(7, -1)
-    per_tolerance = 1.0 / (scale * run.tolerance)
-    lanes, angles = _Lanes(span, run), _Angles(at, run)
-
-    def wrong() -> Array:
-        """Return the error of the step, for each degree of it, over the tolerance."""
-        error = (_ERROR @ slopes[:, :watched].reshape(7, -1)).reshape(watched, *state.shape[1:])
-        return np.asarray(error * per_tolerance)
-
+    lanes = _Lanes(run, span, scale, error=_ERROR, order=5)
+    lanes.at = at
     with np.errstate(invalid="ignore", over="ignore", divide="ignore"):
-        slopes[0] = right_side(angles(lanes.theta), state)
+        slopes[0] = right_side(lanes.angles(0.0), state)
         while True:
             for stage in range(1, 7):
-                trial = (_STAGES[stage] @ flat[:stage]).reshape(state.shape)
-                trial *= lanes.step
-                trial += state
-                slopes[stage] = right_side(angles(lanes.theta + _NODES[stage] * lanes.step), trial)
+                trial = lanes.stepped(state, _STAGES[stage], slopes)
+                slopes[stage] = right_side(lanes.angles(_NODES[stage]), trial)
             run.evaluations += 6
-            accepted, arrived = lanes.judge(wrong, 5)
+            accepted, arrived = lanes.judge(slopes)
             state = trial if accepted is None else np.where(accepted, trial, state)
             if arrived:
-                break
+                return state
             slopes[0] = slopes[6] if accepted is None else np.where(accepted, slopes[6], slopes[0])
-    return state
 
 
 def integrate_stiff(
@@ -231,32 +227,21 @@ def integrate_stiff(
     `at` turns crank angles into what both right sides are given in their place. `some` returns both and `at` for some
     of the lanes: where pieces are in one row with the lanes, those that have arrived are left behind.
     """
-    watched = scale.shape[0]
-    final = np.empty_like(state)
-    slopes = np.empty((4, *state.shape))
-    flat = slopes.reshape(4, -1)
-    per_tolerance = 1.0 / (scale * run.tolerance)
-    lanes, angles = _Lanes(span, run), _Angles(at, run)
-
-    def wrong() -> Array:
-        """Return the error of the step, for each degree of it, over the tolerance."""
-        error = (_STIFF_ERROR @ slopes[:, :watched].reshape(4, -1)).reshape(watched, *state.shape[1:])
-        return np.asarray(error * per_tolerance)
-
+    final, slopes = np.empty_like(state), np.empty((4, *state.shape))
+    lanes = _Lanes(run, span, scale, error=_STIFF_ERROR, order=3)
+    lanes.at = at
     with np.errstate(invalid="ignore", over="ignore", divide="ignore"):
         while True:
             step = lanes.step
-            first, by_pressure, turning, by_mass, by_energy = linear(angles(lanes.theta), state)
+            first, by_pressure, turning, by_mass, by_energy = linear(lanes.angles(0.0), state)
             # Where more pressure would feed itself there is nothing to damp.
             stiffness = np.minimum(by_mass * by_pressure[0] + by_energy * by_pressure[1], 0.0)
             inverse = step * _GAMMA / (1.0 - step * _GAMMA * stiffness)
             for stage in range(4):
                 right, pulled = first, turning * _TIME[stage]
                 if stage:
-                    trial = (_STIFF_STAGES[stage] @ flat[:stage]).reshape(state.shape)
-                    trial *= step
-                    trial += state
-                    right = right_side(angles(lanes.theta + _STIFF_NODES[stage] * step), trial)
+                    trial = lanes.stepped(state, _STIFF_STAGES[stage], slopes)
+                    right = right_side(lanes.angles(_STIFF_NODES[stage]), trial)
                     coupled = (_COUPLING[stage] @ slopes[:stage, :2].reshape(stage, -1)).reshape(2, *state.shape[1:])
                     pulled = pulled + by_mass * coupled[0] + by_energy * coupled[1]
                 # Whatever the Jacobian adds is a multiple of the slope by pressure.
@@ -266,10 +251,8 @@ def integrate_stiff(
                 np.multiply(by_pressure, pulled, out=slopes[stage])
                 slopes[stage] += right
             run.evaluations += 4
-            trial = (_WEIGHTS @ flat).reshape(state.shape)
-            trial *= step
-            trial += state
-            accepted, arrived = lanes.judge(wrong, 3)
+            trial = lanes.stepped(state, _WEIGHTS, slopes)
+            accepted, arrived = lanes.judge(slopes)
             state = trial if accepted is None else np.where(accepted, trial, state)
             if record is not None:
                 record(lanes.theta, state)
@@ -277,11 +260,9 @@ def integrate_stiff(
             if arrived or keep is not None:
                 final[..., lanes.columns] = state
             if arrived:
-                break
+                return final
             if keep is not None and some is not None:
                 lanes.narrow(keep)
-                state, per_tolerance = state[..., keep], per_tolerance[..., keep]
-                right_side, linear, angles.at = some(lanes.columns)
+                state = state[..., keep]
+                right_side, linear, lanes.at = some(lanes.columns)
                 slopes = np.empty((4, *state.shape))
-                flat = slopes.reshape(4, -1)
-    return final

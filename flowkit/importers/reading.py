@@ -1,29 +1,37 @@
-"""A file -> its tests: its grids, each read by its headings or by the user's mapping, then checked."""
+"""A file -> its tests: its grids, each read by its headings or by the user's mapping, then checked; and many files.
+
+Many are read one after the other, or on several cores, with memory that does not grow.
+"""
 
 from __future__ import annotations
 
+import glob
 import hashlib
+import os
 import re
-from collections import Counter
-from collections.abc import Sequence
-from dataclasses import replace
+from collections import Counter, deque
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from flowkit.errors import SheetError
+from flowkit.errors import FlowkitError, SheetError
 from flowkit.importers.checks import check_tests
 from flowkit.importers.files import grids_of, named
 from flowkit.importers.files.grid import Grid, read_bytes
 from flowkit.importers.files.own import carried, is_own_output, left_out, only_own_output
 from flowkit.importers.mapping import Stated, change_cells
 from flowkit.importers.result import ReadResult
-from flowkit.importers.tables.mapped import read_mapped
-from flowkit.importers.tables.proposal import has_numbers, stanza
+from flowkit.importers.tables.mapped import read_mapped, stanza
 from flowkit.importers.tables.sheet import SheetReading, read_sheet
 from flowkit.importers.tables.view import upright
 from flowkit.importers.unused import unused
 from flowkit.importers.words.items import KEEP_ONE, MAPPING_HINT, PROPOSED, Item, assumed, refused, unreadable
 from flowkit.importers.words.labels import parse_label
 from flowkit.model import Finding, FlowTest, HandChange
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future
 
 _NOTHING_STATED = Stated()
 COPY = re.compile(r"cop(?:y|ie|ia)|k[oó]pi|cópia|コピー|\(\d+\)$", re.IGNORECASE)  # what spreadsheets call a copy
@@ -60,7 +68,7 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
     seen: dict[tuple[tuple[object, ...], ...], Grid] = {}
     names = tuple(grid.sheet or "" for grid in grids)
     for grid in [replace(grid, sheets=names) for grid in grids] if len(grids) > 1 else grids:
-        first = seen.setdefault(grid.rows, grid) if len(grids) > 1 and has_numbers(upright(grid)) else grid
+        first = seen.setdefault(grid.rows, grid) if len(grids) > 1 and upright(grid).has_numbers else grid
         if first is not grid and not grid.hidden and COPY.search(grid.sheet or ""):
             what = f"this worksheet holds the same cells as {first.sheet!r} and was left out as a copy"
             found = Finding("identical-readings", "warning", f"{grid.file}!{grid.sheet}", what)
@@ -207,7 +215,7 @@ _LOOSE = 6  # numbers that lie about
 def _no_table(readings: Sequence[SheetReading]) -> SheetError:
     """Say that a file holds no table."""
     remedy = f"if there should be one, {MAPPING_HINT}"
-    numbers = [reading.grid for reading in readings if not reading.grid.hidden and has_numbers(reading.view)]
+    numbers = [reading.grid for reading in readings if not reading.grid.hidden and reading.view.has_numbers]
     if not numbers and sum("".join(reading.view.kinds).count("n") for reading in readings) >= _LOOSE:
         remedy = (
             "its numbers are not in rows and columns, as when a page is copied as text; ask for the sheet itself, or "
@@ -236,3 +244,136 @@ def _with_ids(tests: list[FlowTest]) -> list[FlowTest]:
             unique = f"{name} ({again})"
         named[unique] = replace(t, id=unique)
     return list(named.values())
+
+
+# --- many files ------------------------------------------------------------------------------------------
+
+_BATCH = 8
+_IN_FLIGHT = 3  # batches for each worker
+_Item = tuple[Path, str]
+
+
+@dataclass(frozen=True, slots=True)
+class FileReading:
+    """What became of one file."""
+
+    path: Path
+    result: ReadResult | None
+    error: SheetError | None
+
+
+def expand_paths(paths: Iterable[str | Path]) -> list[Path]:
+    """Expand patterns into the files they match."""
+    found: dict[Path, Path] = {}  # a file named in several ways is one: by the place it is at -> as it was named first
+    for path in paths:
+        named = [Path(path)]
+        if glob.has_magic(str(path)) and not os.path.lexists(path):
+            matches = sorted(Path(match) for match in glob.glob(str(path), recursive=True))  # noqa: PTH207
+            # The files a spreadsheet program leaves beside an open one begin with ~$.
+            named = [match for match in matches if match.is_file() and not match.name.startswith("~$")] or named
+        for one in named:
+            found.setdefault(Path(os.path.abspath(one)), one)  # noqa: PTH100
+    return list(found.values())
+
+
+def labels_of(paths: Sequence[Path]) -> list[str]:
+    """Name files in sources: by their base name, where two share it by the path as given."""
+    count = Counter(path.name for path in paths)
+    return [path.name if count[path.name] == 1 else str(path) for path in paths]
+
+
+def read_many(
+    paths: str | Path | Iterable[str | Path], stated: Stated | None = None, *, workers: int = 1, client: Any = None
+) -> Iterator[FileReading]:
+    """Read many files, each as soon as it is asked for."""
+    files = expand_paths([paths] if isinstance(paths, (str, Path)) else paths)
+    items = list(zip(files, labels_of(files), strict=True))
+    if client is not None:
+        yield from _read_with_client(items, stated, client)
+    elif workers <= 1 or len(items) <= 1:
+        yield from (_read_one(item, stated) for item in items)
+    else:
+        yield from _read_with_workers(items, stated, workers)
+
+
+def _read_one(item: _Item, stated: Stated | None) -> FileReading:
+    """Read one file; trouble with it is a result too."""
+    path, label = item
+    if glob.has_magic(str(path)) and not path.exists():
+        return _failed(item, SheetError("no file matches this pattern", "check the folder", file=str(path)))
+    try:
+        return FileReading(path, read(path, stated, label=label), None)
+    except SheetError as error:
+        return _failed(item, error)
+    except FlowkitError as e:
+        return _failed(item, SheetError(e.problem, e.remedy, file=e.file or label, sheet=e.sheet, cell=e.cell))
+
+
+def _failed(item: _Item, error: SheetError) -> FileReading:
+    """A file that could not be read."""
+    return FileReading(item[0], None, error)
+
+
+def _read_batch(items: Sequence[_Item], stated: Stated | None) -> list[FileReading]:
+    """Read a few files, in a worker."""
+    return [_read_one(item, stated) for item in items]
+
+
+def _read_with_workers(items: Sequence[_Item], stated: Stated | None, workers: int) -> Iterator[FileReading]:
+    """Read with several processes, a few batches ahead of what is asked for."""
+    from concurrent.futures import ProcessPoolExecutor
+    from concurrent.futures.process import BrokenProcessPool
+
+    waiting: deque[tuple[Sequence[_Item], Future[list[FileReading]]]] = deque()
+    pool = ProcessPoolExecutor(max_workers=workers)
+    try:
+        for start in range(0, len(items), _BATCH):
+            batch = items[start : start + _BATCH]
+            if len(waiting) >= workers * _IN_FLIGHT:
+                yield from _finished(*waiting.popleft(), stated)
+            try:
+                future = pool.submit(_read_batch, batch, stated)
+            except BrokenProcessPool:
+                pool.shutdown(wait=False)
+                pool = ProcessPoolExecutor(max_workers=workers)
+                future = pool.submit(_read_batch, batch, stated)
+            waiting.append((batch, future))
+        while waiting:
+            yield from _finished(*waiting.popleft(), stated)
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _finished(
+    batch: Sequence[_Item], future: Future[list[FileReading]], stated: Stated | None
+) -> Iterator[FileReading]:
+    """Return a batch's readings; where its worker died, each file is tried once more in a process of its own."""
+    from concurrent.futures import ProcessPoolExecutor
+    from concurrent.futures.process import BrokenProcessPool
+
+    try:
+        yield from future.result()
+    except BrokenProcessPool:
+        for item in batch:
+            with ProcessPoolExecutor(max_workers=1) as pool:
+                try:
+                    yield pool.submit(_read_one, item, stated).result()
+                except BrokenProcessPool:
+                    remedy = "open it in the spreadsheet program and save it again"
+                    yield _failed(item, SheetError("the file crashed the reader", remedy, file=item[1]))
+
+
+def _read_with_client(items: Sequence[_Item], stated: Stated | None, client: Any) -> Iterator[FileReading]:
+    """Read with the workers of a cluster, a sheet a task, a few ahead of what is asked for."""
+    ahead = _IN_FLIGHT * max(sum(client.nthreads().values()), 1)
+    waiting: deque[tuple[_Item, Any]] = deque()
+    for item in (*items, None):
+        if item is not None:
+            waiting.append((item, client.submit(_read_one, item, stated, pure=False)))
+        while waiting and (item is None or len(waiting) >= ahead):
+            first, future = waiting.popleft()
+            try:
+                yield future.result()
+            except Exception:  # whatever the cluster raises: a killed worker, a path it cannot see
+                what = "the cluster could not read the file: a worker stopped, or cannot see its path"
+                yield _failed(first, SheetError(what, "read it without a client", file=first[1]))

@@ -17,8 +17,8 @@ from flowkit.importers import FileReading, ReadResult, Stated
 from flowkit.importers import read as read_file
 from flowkit.importers import read_many as read_files
 from flowkit.importers.checks import check_tests
-from flowkit.importers.many import expand_paths
 from flowkit.importers.mapping import given
+from flowkit.importers.reading import expand_paths
 from flowkit.job.job import Job
 from flowkit.job.load import JobVariant, join_tests, settings, stated_from
 from flowkit.model import (

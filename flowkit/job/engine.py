@@ -171,7 +171,7 @@ def whatif(
     >>> len(result.variants)
     2
     """
-    from flowkit.engine.prediction import whatif as predict
+    from flowkit.engine.run import whatif as predict
 
     if not hasattr(job, "engine_table"):
         raise JobError(f"a {type(job).__name__} is not a job", "give Job.load(…)")
@@ -214,7 +214,7 @@ def whatif(
 
 def _cam_changes(changes: Sequence[str]) -> dict[str, Any]:
     """Gather changes of the cams by side; lobe separation and advance count for both."""
-    from flowkit.engine.prediction import split_change
+    from flowkit.engine.run import split_change
 
     over: dict[str, Any] = {}
     for change in changes:
@@ -265,8 +265,7 @@ def sweep(
 
 def _swept(job: Job, comparison: Comparison, start: Variant, quantity: str, value: Any) -> Case:
     """Return a variant in its engine with one input changed: a valve's and the bore's as in a what-if."""
-    from flowkit.engine.prediction import parse_change, predicted_case
-    from flowkit.engine.run import case_of, check_cams, ignition_finding
+    from flowkit.engine.run import case_of, check_cams, ignition_finding, parse_change, predicted_case
 
     group, _, key = quantity.partition(".")
     engine_over: dict[str, Any] = {}

@@ -18,7 +18,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from flowkit.errors import JobError
 from flowkit.fields import Field as Row
 from flowkit.fields import model, section, unknown_key
-from flowkit.job.load import JobVariant, SheetChoice, parts_of_file
+from flowkit.job.load import RECORDED, JobVariant, SheetChoice, parts_of_file
 from flowkit.model import AirState, Bench, JobInfo, Reference
 from flowkit.output import written_whole
 from flowkit.units import from_si, to_si
@@ -376,16 +376,20 @@ def _variant(variant: JobVariant, folder: Path) -> dict[str, Any]:
     """A state as a table."""
     state = {side: dict(levels) for side, levels in variant.state.items() if levels}
     valves = {side: _of_section("valves", valve) for side, valve in variant.valves.items()}
+    said = _said(variant.stated)
+    # A table counts over its sheets as a whole or not at all: of both kinds, what counts is written with each sheet.
+    mixed = any(reason for _, reason in said.values()) and not all(reason for _, reason in said.values())
+    common = {key: known for key, known in said.items() if not (mixed and known[1])}
     table: dict[str, Any] = {
         "name": variant.name,
-        "sheets": [_sheet(choice, folder) for choice in variant.sheets],
+        "sheets": [_sheet(choice, choice.stated or variant.stated, common, folder) for choice in variant.sheets],
         "state": state.get("intake") if state.get("intake") == state.get("exhaust") else state,
         "valves": {side: dimensions for side, dimensions in valves.items() if dimensions},
         "untouched": {side: list(ports) for side, ports in variant.untouched.items()},
         "reference": {} if variant.bore_m is None else {"bore": f"{_number(variant.bore_m, 'mm')} mm"},
         "engine": dict(variant.engine),
         "cam": dict(variant.cam),
-        "conditions": _conditions(variant.stated),
+        "conditions": _conditions(common),
     }
     return {key: value for key, value in table.items() if value or key in ("name", "sheets")}
 
@@ -396,23 +400,25 @@ def _of_section(name: str, value: Any) -> dict[str, Any]:
     return {key: _written(row, value) for key, (row, value) in known.items() if value is not None}
 
 
-def _sheet(choice: SheetChoice, folder: Path) -> Any:
-    """An entry of ``sheets``."""
-    file = _relative(choice.path, folder) + (f"!{choice.sheet}" if choice.sheet else "")
-    if choice.stated is None:
-        return file
-    cells = choice.stated.cells
+def _sheet(choice: SheetChoice, stated: Stated, common: Mapping[str, Any], folder: Path) -> Any:
+    """An entry of ``sheets``, with what holds of it alone."""
+    if choice.recorded is not None:
+        return f"{RECORDED}{choice.recorded}"
     entry = {
-        "file": file,
-        "conditions": _conditions(choice.stated),
-        "leave_out": [{"cell": cell.cell, "reason": cell.reason} for cell in cells if cell.value is None],
-        "values": [{"cell": c.cell, "value": c.value, "reason": c.reason} for c in cells if c.value is not None],
-    }
-    return {key: value for key, value in entry.items() if value}
+        "file": _relative(choice.path, folder) + (f"!{choice.sheet}" if choice.sheet else ""),
+        "conditions": _conditions({key: known for key, known in _said(stated).items() if common.get(key) != known}),
+        "leave_out": [{"cell": cell.cell, "reason": cell.reason} for cell in stated.cells if cell.value is None],
+        "values": [
+            {"cell": cell.cell, "value": cell.value, "reason": cell.reason}
+            for cell in stated.cells if cell.value is not None
+        ],
+    }  # fmt: skip
+    entry = {key: value for key, value in entry.items() if value}
+    return entry if len(entry) > 1 else entry["file"]
 
 
-def _conditions(stated: Stated) -> dict[str, Any]:
-    """What is stated of sheets, as written in a job file."""
+def _said(stated: Stated) -> dict[str, tuple[Any, str | None]]:
+    """What is stated of sheets, as written in a job file: key to value, and why it counts over the sheet if it does."""
     if stated.columns is not None:
         raise JobError(
             "a mapping of columns cannot be written", "put it into the job file by hand, as [variant.columns]"
@@ -420,5 +426,18 @@ def _conditions(stated: Stated) -> dict[str, Any]:
     names = [key for key in section("names") if key not in stated.defaults]
     found = {key: value for key in names if (value := getattr(stated, key)) is not None}
     found |= _of_section("conditions", stated.conditions)
-    reasons = set(stated.overrides.values())
+    rows = section("conditions")
+    why = {key: stated.overrides.get(rows[key].attribute if key in rows else key) for key in found}
+    return {key: (value, why[key]) for key, value in found.items()}
+
+
+def _conditions(said: Mapping[str, tuple[Any, str | None]]) -> dict[str, Any]:
+    """A table of conditions, which count over what a sheet says or do not."""
+    reasons = {reason for _, reason in said.values() if reason}
+    if reasons and not all(reason for _, reason in said.values()):
+        raise JobError(
+            "some conditions of a sheet count over what it says and some do not, which one table cannot say",
+            "state for the whole variant what does not",
+        )
+    found = {key: value for key, (value, _) in said.items()}
     return found | ({"overrides": True, "reason": "; ".join(sorted(reasons))} if reasons else {})

@@ -30,6 +30,7 @@ from flowkit.page import answers
 from flowkit.page.questions import plain, questions_of
 from flowkit.page.worker import Tasks
 from flowkit.page.workspace import FileView, Snapshot, Workspace, load_text
+from flowkit.reports.attach.swap import claim
 from flowkit.reports.labels import gathered
 
 STEPS = (
@@ -49,7 +50,6 @@ _NUMBERS = ("number", "count", "angle", "timing")
 DASHES = [" ".join(f"{2 * value:g}" for value in variant_style(index).dashes) for index in range(24)]
 """The dashes of the legend's lines."""
 
-Handler = Callable[[Request], Awaitable[Response]]
 View = Callable[["Page", Request, Snapshot], Response]
 """Shows something of the snapshot."""
 Action = Callable[["Page", FormData], str | Response]
@@ -124,23 +124,19 @@ class Page:
         html = self.templates.get_template("plain.html").render(message=message, closed=self.closed)
         return HTMLResponse(html, status)
 
-    def show(self, view: View) -> Handler:
-        """Make a handler of a view; whatever is wrong is a plain page."""
+    def show(self, view: View) -> Callable[[Request], Response]:
+        """Make a handler of a view, for a thread of its own; whatever is wrong is a plain page."""
 
-        def made(request: Request) -> Response:
-            """Make the page away from the loop that serves others."""
+        def handler(request: Request) -> Response:
+            """Answer a GET."""
             try:
                 return view(self, request, self.workspace.snapshot())
             except FlowkitError as error:
                 return self.plain(f"{(said := str(error))[:1].upper()}{said[1:]}", 404)
 
-        async def handler(request: Request) -> Response:
-            """Answer a GET."""
-            return await run_in_threadpool(made, request)
-
         return handler
 
-    def act(self, action: Action) -> Handler:
+    def act(self, action: Action) -> Callable[[Request], Awaitable[Response]]:
         """Make a handler of an action; whatever is wrong is a notice on the page that the form was on."""
 
         def made(form: FormData) -> str | Response:
@@ -298,7 +294,7 @@ def keep(folder: Path, name: str, source: BinaryIO | bytes) -> tuple[str, bool]:
             target = folder / name
             if target.is_file() and not target.is_symlink() and filecmp.cmp(target, draft, shallow=False):
                 return name, True
-            if not (target.exists() or target.is_symlink()) and _named(draft, target):
+            if not (target.exists() or target.is_symlink()) and claim(draft, target):
                 return name, False
     except OSError as error:
         raise FlowkitError(
@@ -309,23 +305,3 @@ def keep(folder: Path, name: str, source: BinaryIO | bytes) -> tuple[str, bool]:
         if draft is not None:
             draft.unlink(missing_ok=True)
     raise FlowkitError(f"there are too many files named {stem}{suffix}", "rename the file first")
-
-
-def _named(draft: Path, target: Path) -> bool:
-    """Give a whole file its name, unless a file of that name appeared meanwhile: a link, unlike a rename, sees that."""
-    try:
-        os.link(draft, target)
-    except FileExistsError:
-        return False
-    except OSError:
-        # A file system without links gets a fresh copy; half a copy is taken away again.
-        try:
-            with target.open("xb") as stream:
-                try:
-                    stream.write(draft.read_bytes())
-                except OSError:
-                    target.unlink(missing_ok=True)
-                    raise
-        except FileExistsError:
-            return False
-    return True

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import http.client
 import json
 import math
 import os
@@ -13,12 +14,11 @@ import socket
 import sys
 import tempfile
 import threading
-import urllib.error
-import urllib.request
 import webbrowser
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
 
 from flowkit.errors import FlowkitError, JobError
 from flowkit.page.workspace import Workspace
@@ -170,25 +170,15 @@ def _remember(mark: Path, address: str) -> None:
 def _running(mark: Path) -> str | None:
     """The address of a page of this folder that answers, None where there is none."""
     try:
-        known = mark.lstat()
-        if hasattr(os, "getuid") and known.st_uid != os.getuid():
+        if hasattr(os, "getuid") and mark.lstat().st_uid != os.getuid():
             return None
         address = str(json.loads(mark.read_text(encoding="utf-8"))["address"])
-        if not address.startswith("http://127.0.0.1:"):
+        place = urlsplit(address)
+        if place.hostname != "127.0.0.1":
             return None
-        opener = urllib.request.build_opener(urllib.request.ProxyHandler({}), _NoRedirect)
-        try:
-            opener.open(address, timeout=2).close()
-        except urllib.error.HTTPError as answer:
+        with contextlib.closing(http.client.HTTPConnection(place.hostname, place.port, timeout=2)) as connection:
+            connection.request("GET", f"/?{place.query}")
             # The key is taken with a redirect; another program on the port would not know it.
-            return address if answer.code == 303 else None
-    except (OSError, ValueError, KeyError):
+            return address if connection.getresponse().status == 303 else None
+    except (OSError, ValueError, KeyError, http.client.HTTPException):
         return None
-    return None
-
-
-class _NoRedirect(urllib.request.HTTPRedirectHandler):
-    """Take a redirect for an answer."""
-
-    def redirect_request(self, *_: object) -> None:
-        """Follow none."""

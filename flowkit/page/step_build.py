@@ -55,21 +55,20 @@ def wanted_of(snapshot: Snapshot, work: str, **more: Any) -> dict[str, Any]:
 
 def _make(page: Page, form: FormData) -> str:
     """Start making the report."""
-    wanted_of(page.workspace.snapshot(), "report")
-    logo = _logo(page, form)
-    shop = " ".join(text(form, "shop").split()) or None
+    now = page.workspace.snapshot()
+    wanted_of(now, "report")
+    said = {"shop": " ".join(text(form, "shop").split()) or None, "logo": _logo(page, form)}
+    changed = {
+        key: value for key, value in said.items() if value != (answers.table_value(now.document, ("job", key)) or None)
+    }
 
     def edit(document: Any) -> str:
         """Write the shop's name and logo where they are not what they were."""
-        said = []
-        for key, value in (("shop", shop), ("logo", logo)):
-            if value != (answers.table_value(document, ("job", key)) or None):
-                answers.set_table_value(document, ("job", key), value)
-                said.append(key)
-        return f"{' and '.join(said)} on the report"
+        for key, value in changed.items():
+            answers.set_table_value(document, ("job", key), value)
+        return f"{' and '.join(changed)} on the report"
 
-    now = page.workspace.snapshot()
-    if (shop, logo) != tuple(answers.table_value(now.document, ("job", key)) or None for key in ("shop", "logo")):
+    if changed:
         page.edit(form, edit)
         now = page.workspace.snapshot()
     page.tasks.start(wanted_of(now, "report", pages=_pages(form)), now.state.version)

@@ -29,7 +29,7 @@ def test_two_changes_need_one_state_between():
     assert extra.states == (STOCK | {"ports": "blended"},)
     assert extra.otherwise is None and not extra.possible  # neither cut ports nor cut seats can be put back
     assert extra.completes == () and extra.already_tested == ()
-    (words,) = extra.sentences()
+    words = extra.sentence()
     assert words.startswith("'a' → 'c': ports and seats changed together")
     assert "What was cut cannot be put back, so this head can no longer separate them. Next time flow the head" in words
     assert "in between, with ports 'blended', seats 'worn' and valves 'standard'" in words
@@ -44,20 +44,20 @@ def test_the_state_that_completes_four_corners_is_preferred():
         first.possible and first.otherwise is None
     )  # the head has cut seats now, so it cannot be flowed with worn ones
     assert [set(pair) for pair in first.completes] == [{"seats", "valves"}]
-    assert "completes the four corners of" in first.sentences()[0]
+    assert "completes the four corners of" in first.sentence()
 
 
 def test_a_state_between_that_was_tested_is_pointed_at():
     (extra,) = untangle([("c", CUT), ("a", STOCK), ("d", PORTED)])
     assert extra.states == () and extra.already_tested == ("c",)
-    assert "No extra test is needed: 'c' lies between" in extra.sentences()[0]
+    assert "No extra test is needed: 'c' lies between" in extra.sentence()
 
 
 def test_three_changes_need_two_states():
     (extra,) = untangle([("a", STOCK), ("d", DONE)])
     assert extra.factors == ("ports", "seats", "valves")
     assert len(extra.states) == 2 and extra.otherwise is None
-    assert not extra.possible and "; then ports" in extra.sentences()[0]
+    assert not extra.possible and "; then ports" in extra.sentence()
     for before, after in zip((STOCK, *extra.states), (*extra.states, DONE), strict=True):
         assert sum(before[factor] != after[factor] for factor in STOCK) == 1
 
@@ -65,13 +65,13 @@ def test_three_changes_need_two_states():
 def test_three_changes_with_one_state_tested_need_one_more():
     (extra,) = untangle([("c", CUT), ("a", STOCK), ("d", DONE)])
     assert len(extra.states) == 1 and extra.already_tested == ("c",)
-    assert extra.possible and "One extra test separates them" in extra.sentences()[0]
+    assert extra.possible and "One extra test separates them" in extra.sentence()
 
 
 def test_undeclared_factors_are_asked_for():
     (extra,) = untangle([("a", {"ports": "as cast"}), ("b", {"ports": "blended", "seats": "recut"})])
     assert extra.unknown == ("seats",) and extra.states == ()
-    assert "seats not declared in both states; declare" in extra.sentences()[0]
+    assert "seats not declared in both states; declare" in extra.sentence()
 
 
 def test_listed():

@@ -47,16 +47,16 @@ def planned(gain=0.01, bench=None, **options):
 def test_a_state_that_was_cut_is_never_offered():
     step, following = planned(bench=Bench(repeatability=0.005)).repeats
     assert (step.from_, step.to, step.can_be_flowed) == ("a", "b", (False, True))
-    (words,) = step.sentences()
+    words = step.sentence()
     assert "'a' can no longer be flowed" in words
     assert (following.from_, following.to) == ("b", None)
-    assert "now and again after the work" in following.sentences()[0]
+    assert "now and again after the work" in following.sentence()
 
 
 def test_what_more_runs_of_the_last_state_cannot_reach_is_said_for_next_time():
     step = planned(gain=0.004, bench=Bench(repeatability=0.005)).repeats[0]
     assert step.runs_needed is None and step.runs_next_time is not None
-    assert "next time flow every port" in step.sentences()[0]
+    assert "next time flow every port" in step.sentence()
     # by hand: two ports of equal flow, u² = 0.005²·(1/2 + 1/2)·(1/n)·½·2 for n runs of both states
     n = step.runs_next_time
     u = 0.005 * math.sqrt(1 / n)
@@ -69,7 +69,7 @@ def test_what_repeats_do_not_reduce_is_named():
     result = planned(gain=0.004, bench=Bench(repeatability=0.001, drift=0.005), conditions=other_day)
     step = result.repeats[0]
     assert step.limited_by == ("drift",) and step.smallest_gain_ever > 0.004
-    assert "cannot be proven by repeating runs" in step.sentences()[0]
+    assert "cannot be proven by repeating runs" in step.sentence()
 
 
 def test_the_plan_says_that_the_scatter_is_an_estimate():
@@ -79,7 +79,7 @@ def test_the_plan_says_that_the_scatter_is_an_estimate():
 def test_unknown_repeatability_plans_nothing_and_says_why():
     heads = [head("a"), head("b", 1.02)]
     step = plan(compare(heads), heads, 0.01).repeats[0]
-    assert step.runs_needed is None and "Flow at least one port twice" in step.sentences()[0]
+    assert step.runs_needed is None and "Flow at least one port twice" in step.sentence()
 
 
 @pytest.mark.parametrize(("gain", "power"), [(0.0, 0.8), (-0.01, 0.8), (math.nan, 0.8), (0.01, 0.05), (0.01, 1.0)])
@@ -87,3 +87,10 @@ def test_aims_that_cannot_be_are_refused(gain, power):
     heads = [head("a"), head("b", 1.02)]
     with pytest.raises(FlowkitError):
         plan(compare(heads), heads, gain, power)
+
+
+def test_what_fifty_runs_of_every_port_cannot_prove_is_said() -> None:
+    step, following = planned(gain=0.0008, bench=Bench(repeatability=0.01)).repeats
+    assert (step.runs_needed, step.runs_next_time, following.runs_needed) == (None, None, None)
+    assert "cannot be reached by more runs of 'b', and 'a' can no longer be flowed (" in step.sentence()
+    assert "needs more than 50 runs of every port" in following.sentence()

@@ -18,7 +18,7 @@ import pytest
 from openpyxl import Workbook
 
 from flowkit.importers import read
-from flowkit.importers.many import read_many
+from flowkit.importers.reading import read_many
 from tests.benchmarks.timing import best
 
 SHEETS = 500

@@ -233,3 +233,36 @@ def test_corrected_points_come_under_their_tests_name_in_eighty_columns(
     lines = command("correct", "job.toml").out.splitlines()
     assert "as_received.csv!as received, intake 1 run 3" in lines
     assert max(map(len, lines)) <= 80
+
+
+PLATES = """\
+[meter]
+kind = "percent"
+scale = "square-root"
+
+[[meter.certificate]]
+flow = "100 CFM"
+at = "28 inH2O"
+u = "0.5 %"
+reading = "64 %"
+test_pressure = "28 inH2O"
+
+[[meter.certificate]]
+flow = "79.5 CFM"
+at = "28 inH2O"
+u = "0.5 %"
+reading = "36 %"
+test_pressure = "28 inH2O"
+"""
+
+
+def test_meter_says_what_to_paste_and_draws_it(command: Command, tmp_path: Path) -> None:
+    """64 and 36 % of the differential are 80 and 60 % of the flow: 125 and 132.5 CFM, which differ too much."""
+    (tmp_path / "bench.toml").write_text(PLATES, encoding="utf-8")
+    done = command("meter", "bench.toml", "--out", "meter.png")
+    assert done.code == 0
+    assert "full scale 128" in done.out and "from 2 plates" in done.out
+    assert "times what their certificates allow" in done.out
+    assert 'full_scale = "128' in done.out
+    assert (tmp_path / "meter.png").read_bytes().startswith(b"\x89PNG")
+    assert json.loads(command("meter", "bench.toml", "--json").out)["kind"] == "meter"

@@ -14,8 +14,7 @@ PAGE = ROOT / "docs" / "reference" / "findings.md"
 SLUG = re.compile(r"[a-z]+(-[a-z]+)+|unusable")
 SEVERITIES = {"error", "warning", "note"}
 MAKERS = {"Finding", "_Case", "doubt"}
-REFUSALS = {"_Refused"}  # of a meter's readings: always an error
-WARNINGS = {"_warned"}  # of an engine: case, rule, words
+REFUSALS = {"_Refused", "_TestRefused"}  # of a meter's readings: always an error
 PASSED_ON = {"problem.rule", "error.rule", "case.rule", "rule", "reader.text('rule')", "bad.rule", "finding.rule"}
 PASSED_ON.add("item['rule']")
 """What a rule may be where it is not written out: handed over from a place where it is."""
@@ -46,9 +45,6 @@ def _of_module(tree: ast.Module, found: dict[str, set[str]], odd: list[str]) -> 
             if name in REFUSALS and (refused := _argument(node, 0, "rule")) is not None:
                 for text in _texts(refused):
                     found[text] |= {"error"}
-            if name in WARNINGS and (warned := _argument(node, 1, "rule")) is not None:
-                for text in _texts(warned):
-                    found[text] |= {"warning"}
             if name in MAKERS and (rule := _argument(node, 0, "rule")) is not None:
                 severity = _argument(node, 1, "severity")
                 for text in _texts(rule):

@@ -8,7 +8,8 @@ import numpy as np
 
 from flowkit.analysis import compare
 from flowkit.analysis.results import Comparison
-from flowkit.engine import Cam, EngineData
+from flowkit.engine.cam import Cam
+from flowkit.engine.data import EngineData
 from flowkit.model import Reference, Side, ValveGeometry, Variant
 from tests.analysis.heads import corrected
 

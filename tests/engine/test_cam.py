@@ -10,8 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from flowkit.engine import Cam
-from flowkit.engine.cam import LiftPolynomial, read_cam_table
+from flowkit.engine.cam import Cam, LiftPolynomial, read_cam_table
 from flowkit.errors import EngineError, SheetError
 
 TABLE_DEG = tuple(range(-70, 71, 10))

@@ -8,8 +8,9 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from flowkit.engine import Cam, EngineData
+from flowkit.engine.cam import Cam
 from flowkit.engine.cylinder import cylinder_volume, kinematics
+from flowkit.engine.data import EngineData
 from flowkit.engine.exchange import Exchange, Passage, Setup
 from flowkit.engine.figures import LiftedCurve, PortCurves, cam_weighted_mean, mean_inlet_mach_index
 from flowkit.engine.filling import Cycles, _Search, simulate_filling

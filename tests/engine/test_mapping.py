@@ -7,9 +7,8 @@ from typing import Any
 
 import pytest
 
-from flowkit.engine import Cam, EngineData
-from flowkit.engine.cam import cams_of_tables
-from flowkit.engine.data import engine_of_tables
+from flowkit.engine.cam import Cam, cams_of_tables
+from flowkit.engine.data import EngineData, engine_of_tables
 from flowkit.errors import EngineError, JobError
 from flowkit.fields import section
 from flowkit.model import Side

@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from flowkit.engine import Cam, EngineData, parse_change, run_engine, whatif
+from flowkit.engine.cam import Cam
+from flowkit.engine.data import EngineData
 from flowkit.engine.figures import LiftedCurve, PortCurves, cam_weighted_mean, cam_weighted_mean_flow, relative_u95
-from flowkit.engine.prediction import other_bore
 from flowkit.engine.results import EngineResult
+from flowkit.engine.run import other_bore, parse_change, run_engine, whatif
 from flowkit.errors import EngineError, RangeError
 from flowkit.model import Reference, Side, ValveGeometry
 from tests.engine.samples import CAMS, ENGINE, LIFTS, TWO, VALVES, area, comparison, exhaust_cam, intake_cam
@@ -367,15 +368,6 @@ def test_geometry_must_be_known(compared: Any) -> None:
 def test_changes_are_read_with_their_units() -> None:
     assert parse_change("exhaust.seat_angle=30").value == 30
     assert parse_change(" intake.head = 1.5 in ").value == pytest.approx(0.0381)
-
-
-def test_names_of_the_room_are_loaded_when_asked_for() -> None:
-    import flowkit.engine as room
-
-    for name in room.__all__:
-        assert getattr(room, name) is not None
-    with pytest.raises(AttributeError, match="no attribute 'nothing'"):
-        room.nothing
 
 
 def test_motored_engine_has_no_torque_to_gain(compared: Any) -> None:

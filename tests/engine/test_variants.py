@@ -12,8 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from flowkit.engine import Cam
-from flowkit.engine.cam import cams_of_tables
+from flowkit.engine.cam import Cam, cams_of_tables
 from flowkit.engine.data import engine_of_tables
 from flowkit.engine.figures import Case, LiftedCurve, PortCurves, peak_of
 from flowkit.engine.results import EngineResult

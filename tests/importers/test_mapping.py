@@ -12,7 +12,7 @@ from flowkit.errors import JobError
 from flowkit.importers import ColumnMapping, Stated
 from flowkit.importers import read as read_file
 from flowkit.importers.mapping import CellRange
-from flowkit.importers.tables.proposal import has_numbers, stanza
+from flowkit.importers.tables.mapped import stanza
 from flowkit.importers.tables.view import upright
 from tests.importers.sheets import CFM, INH2O, errors, flows, grid, read, rules, write_csv, write_xlsx
 
@@ -165,7 +165,7 @@ def test_the_proposal_of_a_refused_sheet_is_not_used_before_it_is_filled_in(tmp_
     from flowkit.importers.files import read_grids
 
     assert 'lift = "2:1-4:1"' in stanza(read_grids(text)[0])
-    assert not has_numbers(upright(grid("a | b\n1 | 2")))
+    assert not upright(grid("a | b\n1 | 2")).has_numbers
     assert stanza(grid("a")).startswith("columns = {")
 
 

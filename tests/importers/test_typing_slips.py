@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from scipy.interpolate import BarycentricInterpolator, PchipInterpolator
 from scipy.stats import median_abs_deviation
 
-from flowkit.importers.checks import check_tests
-from flowkit.importers.curve_checks import (
+from flowkit.importers.checks import (
     candidates,
     check_curve,
+    check_tests,
     clean_at_a_glance,
     expected,
     robust_deviation,

@@ -18,7 +18,7 @@ import pytest
 from docx.shared import Mm
 from jsonschema import Draft202012Validator
 from pypdf import PdfReader, PdfWriter
-from pypdf.generic import ArrayObject, IndirectObject, NameObject, StreamObject
+from pypdf.generic import ArrayObject, BooleanObject, IndirectObject, NameObject, StreamObject
 
 from flowkit.errors import AttachError
 from flowkit.reports import attach as package
@@ -295,6 +295,62 @@ def test_heading_styles_of_other_programs(style: bytes, used: str | None) -> Non
     (paragraph,) = (p for p in docx.Document(io.BytesIO(new)).paragraphs if p.text == "Flow chart")
     own = paragraph._p.pPr.pStyle
     assert (own.val if own is not None else None) == used
+
+
+def package_with(data: bytes, name: str, old: bytes, new: bytes) -> bytes:
+    """The package with some bytes of one part replaced."""
+    return with_part(data, name, lambda part: part.replace(old, new))
+
+
+def dynamic_form() -> bytes:
+    """A PDF that a reader builds anew from its form: what its pages hold is not shown."""
+    writer = PdfWriter(clone_from=PdfReader(io.BytesIO(build_pdf())))
+    writer.root_object[NameObject("/NeedsRendering")] = BooleanObject(True)
+    return saved(writer)
+
+
+MAIN = b"http://schemas.openxmlformats.org/"
+STRICT = b"http://purl.oclc.org/ooxml/"
+REFUSED = {
+    "strict.xlsx": (
+        lambda: package_with(build_xlsx(), "xl/workbook.xml", MAIN + b"spreadsheetml/2006/main", STRICT + b"s/main"),
+        "this workbook is in the strict variant of its format; save it as .xlsx",
+    ),
+    "strict.docx": (
+        lambda: package_with(
+            build_docx(), "word/document.xml", MAIN + b"wordprocessingml/2006/main", STRICT + b"w/main"
+        ),
+        "this document is in the strict variant of its format; save it as .docx",
+    ),
+    "no text.docx": (
+        lambda: with_part(
+            build_docx(), "word/document.xml", lambda part: re.sub(rb"<w:body>.*</w:body>", b"", part, flags=re.S)
+        ),
+        "the file is damaged; open it in the program",
+    ),
+    "no main part.xlsx": (
+        lambda: package_with(build_xlsx(), "_rels/.rels", b"/officeDocument", b"/nothing"),
+        "the file has no main part; open it in the program",
+    ),
+    "not xml.docx": (
+        lambda: with_part(build_docx(), "word/document.xml", lambda part: part[:-20]),
+        "a part of the file is damaged; open it in the program",
+    ),
+    "form.pdf": (dynamic_form, "the PDF is a dynamic form that hides its pages; print it to a new PDF"),
+}
+"""A build file, and how the sentence that refuses it begins."""
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_what_cannot_be_extended_is_named_and_left_as_it_is(name: str, tmp_path: Path) -> None:
+    make, words = REFUSED[name]
+    path = tmp_path / name
+    path.write_bytes(old := make())
+    for call in (lambda: attach(path, make_contents(), flow_pages(), png()), lambda: check_build_file(path)):
+        with pytest.raises(AttachError) as caught:
+            call()
+        assert str(caught.value).startswith(f"{name}: {words}")
+    assert [item.read_bytes() for item in tmp_path.iterdir()] == [old]
 
 
 def attached(data: bytes, path: Path) -> bytes:

@@ -9,7 +9,6 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from itertools import accumulate
 from typing import NamedTuple
 from unicodedata import east_asian_width
 
@@ -33,53 +32,45 @@ _BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
-
 _NOT_TEXT = re.compile("[\x00-\x08\x0e-\x1f\x7f\ufffe\uffff]")
 _CONTROLS = bytes([*range(0x09), *range(0x0E, 0x20), 0x7F])
 MAX_STRAY = 8  # control characters that may have slipped into a text; more, and it is none
 _REMEDY = "export the sheet as csv or xlsx and send that"
+_ALONE = "send the bench's sheet alone"
 
 
 def decode_text(data: bytes) -> str:
-    r"""Decode a text file."""
+    r"""Decode a text file: by byte-order mark, zero bytes, UTF-8 or an older encoding, the first that fits."""
     if len(data) > MAX_TEXT_BYTES:
-        raise SheetError(
-            f"the file is {megabytes(len(data))} of text, more than the {megabytes(MAX_TEXT_BYTES)} flowkit reads",
-            "send the bench's sheet alone",
-        )
-    text = _decoded(data)
+        what = f"the file is {megabytes(len(data))} of text, more than the {megabytes(MAX_TEXT_BYTES)} flowkit reads"
+        raise SheetError(what, _ALONE)
+    mark, encoding = next(((mark, name) for mark, name in _BOMS if data.startswith(mark)), (b"", ""))
+    if not encoding and b"\x00" in data:
+        encoding = _utf16_without_mark(data)
+    try:
+        text = data[len(mark) :].decode(encoding or "utf-8")
+    except UnicodeDecodeError:
+        encoding = encoding or _one_byte_encoding(data)
+        try:
+            text = data[len(mark) :].decode(encoding)
+        except UnicodeDecodeError as again:
+            what = f"byte {again.start + 1} does not belong in a text file (read as {encoding})"
+            raise SheetError(what, _REMEDY) from again
     # Old programs end a text with a control-Z.
     text = text.rstrip("\x1a") if text.endswith("\x1a") else text
     if "\r" in text:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
-    # Deleting bytes is quick, and they are the same in every encoding of one byte and in UTF-8.
-    clean = len(data) == len(data.translate(None, _CONTROLS))
-    odd = [] if clean else list(_NOT_TEXT.finditer(text))
+    odd = list(_NOT_TEXT.finditer(text)) if _has_controls(data) else []
     if len(odd) > MAX_STRAY:
         line = text.count("\n", 0, odd[0].start()) + 1
-        raise SheetError(
-            f"line {line} holds the control character 0x{ord(odd[0][0]):02X}, so this is not a text file", _REMEDY
-        )
+        what = f"line {line} holds the control character 0x{ord(odd[0][0]):02X}, so this is not a text file"
+        raise SheetError(what, _REMEDY)
     return text
 
 
-def _decoded(data: bytes) -> str:
-    """Decode by byte-order mark, zero bytes, UTF-8, Windows-1252: the first that fits."""
-    for mark, encoding in _BOMS:
-        if data.startswith(mark):
-            return _strictly(data[len(mark) :], encoding)
-    if b"\x00" in data:
-        guess = _utf16_without_mark(data)
-        if guess is None:
-            raise SheetError("this is not text: it has NUL characters in it", _REMEDY)
-        return _strictly(data, guess)
-    try:
-        return data.decode("utf-8")
-    except UnicodeDecodeError:
-        return _strictly(data, _one_byte_encoding(data))
-
-
-_CODES = ("cp1252", "cp1250", "shift_jis")
+def _has_controls(data: bytes) -> bool:
+    """Whether control characters may be in a text: they are the same in every encoding of one byte and in UTF-8."""
+    return len(data) != len(data.translate(None, _CONTROLS))  # deleting bytes is quick
 
 
 def _one_byte_encoding(data: bytes) -> str:
@@ -89,41 +80,31 @@ def _one_byte_encoding(data: bytes) -> str:
 
     best, most = "cp1252", -1
     sample = data[:40_000]
-    for encoding in _CODES:
+    for encoding in ("cp1252", "cp1250", "shift_jis"):
         try:
             text = sample.decode(encoding)
         except UnicodeDecodeError as error:
             if len(sample) - error.start > 3 or encoding == "cp1252":
                 continue
             text = sample[: error.start].decode(encoding)
-        words = [word for word in re.findall(r"[^\W\d_]{3,}", text) if not word.isascii()]
-        known = sum(fold(word) in PHRASES for word in words)
         if encoding == "shift_jis":
-            known = sum(
-                "ja" in m.languages and not m.text.isascii() for line in text.split("\n") for m in mentions(line)
-            )
+            said = (m for line in text.split("\n") for m in mentions(line))
+            known = sum("ja" in m.languages and not m.text.isascii() for m in said)
+        else:
+            words = re.findall(r"[^\W\d_]{3,}", text)
+            known = sum(fold(word) in PHRASES for word in words if not word.isascii())
         if known > most:
             best, most = encoding, known
     return best
 
 
-def _strictly(data: bytes, encoding: str) -> str:
-    """Decode or say that it cannot be."""
-    try:
-        return data.decode(encoding)
-    except UnicodeDecodeError as error:
-        raise SheetError(
-            f"byte {error.start + 1} does not belong in a text file (read as {encoding})", _REMEDY
-        ) from error
-
-
-def _utf16_without_mark(data: bytes) -> str | None:
+def _utf16_without_mark(data: bytes) -> str:
     """Tell UTF-16 by its zero bytes: nearly all on one side of each pair, hardly any on the other."""
     sample = data[:20_000]
     even, odd = sample[0::2].count(0), sample[1::2].count(0)
     half = max(1, len(sample) // 2)
     if len(data) % 2 or max(even, odd) < 0.4 * half or min(even, odd) > 0.02 * half:
-        return None
+        raise SheetError("this is not text: it has NUL characters in it", _REMEDY)
     return "utf-16-le" if odd > even else "utf-16-be"
 
 
@@ -133,26 +114,19 @@ def text_lines(text: str) -> list[str]:
     if lines == [""]:
         raise SheetError("the file is blank", "ask for it again or export it once more")
     if len(lines) > MAX_ROWS:
-        raise SheetError(
-            f"the file has {len(lines)} lines, more than the {MAX_ROWS} flowkit reads", "send the bench's sheet alone"
-        )
-    if len(text) > MAX_LINE_CHARACTERS:
-        for count, line in enumerate(lines, 1):
-            if len(line) > MAX_LINE_CHARACTERS:
-                raise SheetError(
-                    f"line {count} is {len(line)} characters long, more than the {MAX_LINE_CHARACTERS} flowkit reads",
-                    "export the sheet as csv once more, one line per row",
-                )
+        raise SheetError(f"the file has {len(lines)} lines, more than the {MAX_ROWS} flowkit reads", _ALONE)
+    for count, line in enumerate(lines, 1) if len(text) > MAX_LINE_CHARACTERS else ():
+        if len(line) > MAX_LINE_CHARACTERS:
+            what = f"line {count} is {len(line)} characters long, more than the {MAX_LINE_CHARACTERS} flowkit reads"
+            raise SheetError(what, "export the sheet as csv once more, one line per row")
     return lines
 
 
 def check_width(cells: int, line: int) -> None:
     """Hold the limit on the cells of a line."""
     if cells > MAX_COLUMNS:
-        raise SheetError(
-            f"line {line} has {cells} cells, more than the {MAX_COLUMNS} columns flowkit reads",
-            "send the bench's table alone",
-        )
+        what = f"line {line} has {cells} cells, more than the {MAX_COLUMNS} columns flowkit reads"
+        raise SheetError(what, "send the bench's table alone")
 
 
 _DELIMITERS = ("\t", ";", "|", ",")
@@ -161,10 +135,11 @@ _NUMERIC = re.compile(
     r"""[\s"]*[-+−–~≈]?(?:\d+(?:[.,]\d+|[\s'’]\d{3}(?!\d))*\.?|[.,]\d+)(?:[eE][-+]?\d+)?"""
     r"""\s*(?:[^\d\s;|,.][^\d;|,]{0,8}(?:2O|3/\w{1,3})?)?[\s"]*"""
 )
-
 _MANTISSA = re.compile(r"""\s*[-+−–]?([\d.,'’\s]*\d)(?:[eE][-+]?\d+)?\s*(?:[^\d\s;|,.][^;|,]{0,12})?""")
 _TOUCHING = re.compile(r"\d\s{2,}\S|\S\s{2,}\d|\d[;|\t]|[;|\t]\d")
 _BLANK_BETWEEN_DIGITS = re.compile(r" (?<=\d )\d")
+_HEADING_MARK = re.compile(r"\s*#(?:\d|\s*[,;\t|]|\s{2,}\S)")
+RULE = re.compile(r"[-=+|:_\s]*(?:---|===|___|:--|--:)[-=+|:_\s]*")
 _SAMPLE = 60
 
 
@@ -178,7 +153,12 @@ def find_delimiter(text: str, lines: Sequence[str]) -> str | None:
     present = [mark for mark in _DELIMITERS if mark in text]
     if present == [","] and "  " not in text and not _BLANK_BETWEEN_DIGITS.search(text):
         return ","
-    sample = _sample(lines)
+    # The lines that begin with a number; where there are none, those that hold one.
+    lines = [line for line in lines if any(mark.isdigit() for mark in line) and not RULE.fullmatch(line)]
+    sample = [line for line in lines if line.lstrip(' "|*')[:1] in tuple("0123456789.,-+−")]
+    if len(sample) < 2:
+        sample = [line for line in lines if line.lstrip()[:1] != "#" or _HEADING_MARK.match(line)]
+    sample = sample[:_SAMPLE]
     tabbed = sum("\t" in line for line in sample)
     if tabbed and tabbed >= 0.6 * len(sample) and sum(_score(line.split("\t")) for line in sample) > 0:
         return "\t"
@@ -191,20 +171,7 @@ def find_delimiter(text: str, lines: Sequence[str]) -> str | None:
     scores[" "] = sum(_score(re.split(" +", line.strip())) for line in sample)
     # A title or a unit may hold blanks; they separate only where nothing else does as well.
     best = max(scores, key=lambda mark: scores[mark])
-    if scores[best] > 0:
-        return best
-    return present[0] if present else None
-
-
-def _sample(lines: Sequence[str]) -> list[str]:
-    """Take the lines that begin with a number; where there are none, those that hold one."""
-    lines = [line for line in lines if not RULE.fullmatch(line)]
-    numbered = [line for line in lines if any(mark.isdigit() for mark in line)]
-    leading = [line for line in numbered if line.lstrip(' "|*')[:1] in tuple("0123456789.,-+−")]
-    if len(leading) < 2:
-        heads = [line for line in lines if line.lstrip()[:1] != "#" or _HEADING_MARK.match(line)]
-        leading = [line for line in heads if any(mark.isdigit() for mark in line)]
-    return leading[:_SAMPLE]
+    return best if scores[best] > 0 else present[0] if present else None
 
 
 def _score(cells: list[str]) -> int:
@@ -218,13 +185,10 @@ def decimal_comma(cells: Iterable[str]) -> bool | None:
     """Tell from all cells together whether their numbers have a decimal comma."""
     seen: set[bool] = set()
     for cell in cells:
-        if "," not in cell and "." not in cell:
-            continue
-        match = _MANTISSA.fullmatch(cell)
-        if match:
-            mark = _mark_of(re.sub(r"[\s'’]", "", match[1]))
-            if mark is not None:
-                seen.add(mark)
+        match = _MANTISSA.fullmatch(cell) if "," in cell or "." in cell else None
+        mark = _mark_of(re.sub(r"[\s'’]", "", match[1])) if match else None
+        if mark is not None:
+            seen.add(mark)
     return seen.pop() if len(seen) == 1 else None
 
 
@@ -239,15 +203,14 @@ def _mark_of(number: str) -> bool | None:
         # Several of one mark group thousands, so the other one is the decimal mark: 1,234,567.
         grouped = all(len(part) == 3 for part in number.split(mark)[1:])
         return (mark == ".") if grouped else None
-    if len(tail) == 3 and lead not in ("", "0") and len(lead) <= 3:
-        return None
-    return mark == ","
+    return None if len(tail) == 3 and lead not in ("", "0") and len(lead) <= 3 else mark == ","
 
 
 Row = tuple[str | None, ...]
+Span = tuple[int, int]
 _WIDE = re.compile(r"\S+(?: \S+)*")
 _WORD = re.compile(r"\S+")
-RULE = re.compile(r"[-=+|:_\s]*(?:---|===|___|:--|--:)[-=+|:_\s]*")
+_PROSE = 160  # a longer line of words with single blanks is prose, and never cut
 
 
 class Piece(NamedTuple):
@@ -256,12 +219,6 @@ class Piece(NamedTuple):
     start: int
     end: int
     text: str
-
-
-Span = tuple[int, int]
-
-
-_PROSE = 160  # a longer line of words with single blanks is prose, and never cut
 
 
 @dataclass(slots=True)
@@ -287,7 +244,7 @@ class Line:
     @property
     def first_number(self) -> float | None:
         """The number that begins a line of numbers."""
-        numeric = len(self.words) > 1 and all(is_numeric(word.text, gaps=True) for word in self.words)
+        numeric = len(self.words) > 1 and _are_numbers(self.words)
         return read_number(self.words[0].text) if numeric else None
 
     @classmethod
@@ -304,6 +261,30 @@ class Line:
         return cls(wide, spread)
 
 
+def _pieces(pattern: re.Pattern[str], line: str) -> list[Piece]:
+    """Cut a line, keeping where each piece is; a Chinese, Japanese or Korean letter is two columns wide."""
+    found = [Piece(match.start(), match.end(), match[0]) for match in pattern.finditer(line)]
+    if line.isascii():
+        return found
+    at = [0, *itertools.accumulate(2 if east_asian_width(mark) in "WF" else 1 for mark in line)]
+    return [Piece(at[piece.start], at[piece.end], piece.text) for piece in found]
+
+
+def _are_numbers(pieces: Sequence[Piece]) -> bool:
+    """Whether pieces are numbers or marks of a gap, all of them."""
+    return all(is_numeric(piece.text, gaps=True) for piece in pieces)
+
+
+def _in_order(pieces: list[Piece]) -> Row:
+    """Return the pieces one after the other."""
+    return tuple(piece.text for piece in pieces)
+
+
+def _one(words: list[Piece]) -> Piece:
+    """Join words to one piece."""
+    return Piece(words[0].start, words[-1].end, " ".join(word.text for word in words))
+
+
 def aligned_rows(lines: Sequence[Line], numbers: Sequence[int]) -> list[Row]:
     """Put lines whose columns are aligned by blanks into cells."""
     data = _data_lines(lines)
@@ -312,41 +293,26 @@ def aligned_rows(lines: Sequence[Line], numbers: Sequence[int]) -> list[Row]:
         check_width(max(len(row), len(pieces or ())), number)
     index = 0
     while index < len(lines):
-        if data[index] is None:
+        block: dict[int, list[Piece]] = {}
+        first = index
+        while index < len(lines) and (data[index] is not None or (block and not lines[index].wide)):
+            if (pieces := data[index]) is not None:
+                block[index] = pieces
+            index += 1
+        if not block:
             index += 1
             continue
-        end = index
-        block: list[int] = []
-        while end < len(lines) and (data[end] is not None or not lines[end].wide):
-            if data[end] is not None:
-                block.append(end)
-            end += 1
-        heads = _heading_lines(lines, data, index)
-        above = min(heads, default=index) - 1
+        heads = _heading_lines(lines, data, first)
+        above = min(heads, default=first) - 1
         if above >= 0 and len(lines[above].wide) > 1 and data[above] is None and _is_said(lines[above].text):
             rows[above] = ("  ".join(piece.text for piece in lines[above].wide),)
-        if not _place_block(rows, lines, heads, {at: data[at] or [] for at in block}):
+        if not _place_block(rows, lines, heads, block):
             raise SheetError(
                 "the columns of this table are lined up with spaces, and it is not clear where each begins",
                 "export it as csv, or put the same mark (such as -) where a value is missing",
-                cell=f"{numbers[index]}:1",
+                cell=f"{numbers[first]}:1",
             )
-        index = end
     return rows
-
-
-def _pieces(pattern: re.Pattern[str], line: str) -> list[Piece]:
-    """Cut a line, keeping where each piece is; a Chinese, Japanese or Korean letter is two columns wide."""
-    found = [Piece(match.start(), match.end(), match[0]) for match in pattern.finditer(line)]
-    if line.isascii():
-        return found
-    at = [0, *accumulate(2 if east_asian_width(mark) in "WF" else 1 for mark in line)]
-    return [Piece(at[piece.start], at[piece.end], piece.text) for piece in found]
-
-
-def _in_order(pieces: list[Piece]) -> Row:
-    """Return the pieces one after the other."""
-    return tuple(piece.text for piece in pieces)
 
 
 def _data_lines(lines: Sequence[Line]) -> list[list[Piece] | None]:
@@ -367,7 +333,7 @@ _SOME_NUMBERS = re.compile(rf"\s\S*\d\S*{_NUMBER_OR_GAP}{_NUMBER_OR_GAP}(?!\S)",
 
 def _labelled(line: Line) -> list[Piece] | None:
     """Cut ``INTAKE CFM : 25.1 48.0 70.2``, a label and three numbers or more, perhaps with their unit behind them."""
-    if len(line.wide) > 2 or not _SOME_NUMBERS.search(" ".join(piece.text for piece in line.wide)):
+    if len(line.wide) > 2 or not _SOME_NUMBERS.search(line.text):
         return None
     words = [word for word in line.words if word.text != ":"]
     first = next((nth for nth, word in enumerate(words) if is_numeric(word.text)), 0)
@@ -386,24 +352,31 @@ def _labelled(line: Line) -> list[Piece] | None:
     return [label, *words[first:last]]
 
 
+_NUMBER_AND_NOTE = re.compile(r"([-+]?[\d.,]+)\s+([^\W\d_][^\d]*)")
+
+
 def _data_pieces(line: Line) -> list[Piece] | None:
-    """Cut a line of numbers (behind a label, perhaps); None where it is not one."""
+    """Cut a line of numbers, behind a label or two words or before a remark, perhaps; None where it is not one."""
     wide = line.wide
-    if (
-        len(wide) >= 2
-        and (len(wide) >= 3 or is_numeric(wide[0].text))
-        and all(is_numeric(piece.text, gaps=True) for piece in wide[1:])
-    ):
+    if len(wide) >= 2 and (len(wide) >= 3 or is_numeric(wide[0].text)) and _are_numbers(wide[1:]):
         return wide
-    if len(wide) >= 4 and all(is_numeric(piece.text, gaps=True) for piece in wide[2:]):
+    if len(wide) >= 4 and _are_numbers(wide[2:]):
         return wide  # two words that name the row
-    noted = _with_note(wide)
-    if noted is not None:
-        return noted
+    pieces: list[Piece] = []
+    for piece in wide:
+        parted = _NUMBER_AND_NOTE.fullmatch(piece.text)
+        if parted and pieces and is_numeric(parted[1]) and not _is_quantity(piece.text):
+            middle = piece.start + parted.start(2)
+            pieces.append(Piece(piece.start, piece.start + len(parted[1]), parted[1]))
+            pieces.append(Piece(middle, piece.end, parted[2]))
+        else:
+            pieces.append(piece)
+    count = next((n for n, piece in enumerate(pieces) if n and not is_numeric(piece.text, gaps=True)), len(pieces))
+    if 3 <= count < len(pieces) and not any(is_numeric(piece.text) for piece in pieces[count:]):
+        return [*pieces[:count], _one(pieces[count:])]
     if not wide or not is_numeric(wide[0].text.partition(" ")[0]):
         return None
-    words = line.words
-    return words if len(words) > 1 and all(is_numeric(word.text, gaps=True) for word in words) else None
+    return line.words if len(line.words) > 1 and _are_numbers(line.words) else None
 
 
 def _is_quantity(text: str) -> bool:
@@ -413,32 +386,6 @@ def _is_quantity(text: str) -> bool:
     from flowkit.importers.words.values import known_unit
 
     return known_unit(text.split()[1].strip(",;")) is not None
-
-
-_NUMBER_AND_NOTE = re.compile(r"([-+]?[\d.,]+)\s+([^\W\d_][^\d]*)")
-
-
-def _with_note(wide: list[Piece]) -> list[Piece] | None:
-    """A line of numbers with a remark behind them; None where it is none."""
-    pieces: list[Piece] = []
-    for piece in wide:
-        parted = _NUMBER_AND_NOTE.fullmatch(piece.text)
-        if parted and pieces and is_numeric(parted[1]) and not _is_quantity(piece.text):
-            middle = piece.start + parted.start(2)
-            pieces += [
-                Piece(piece.start, piece.start + len(parted[1]), parted[1]),
-                Piece(middle, piece.end, parted[2]),
-            ]
-        else:
-            pieces.append(piece)
-    count = next(
-        (nth for nth, piece in enumerate(pieces) if nth and not is_numeric(piece.text, gaps=True)), len(pieces)
-    )
-    if count < 3 or count == len(pieces) or any(is_numeric(piece.text) for piece in pieces[count:]):
-        return None
-    note = pieces[count:]
-    text = " ".join(piece.text for piece in note)
-    return [*pieces[:count], Piece(note[0].start, note[-1].end, text)]
 
 
 def _heading_lines(lines: Sequence[Line], data: Sequence[list[Piece] | None], first: int) -> list[int]:
@@ -527,42 +474,36 @@ _LEAD = 3  # as many words as the lifts' own heading may have before the first p
 
 def _even_cuts(words: list[Piece], *, first: bool) -> list[list[Piece]]:
     """Cut words into headings of one shape, ``In 1 | In 2``; before them, perhaps, the lifts' own."""
-    found = {}
-    for lead in range(min(_LEAD, len(words)) + 1 if first else 1):
-        for size in (1, 2, 3):
-            rest = words[lead:]
-            if len(rest) % size or len(rest) < 2 * size:
-                continue
-            groups = [rest[at : at + size] for at in range(0, len(rest), size)]
-            # Of one shape are In 1 and Ex 12: the same kinds of marks.
-            shapes = {re.sub(r"\d+", "0", re.sub(r"[^\W\d_]+", "a", _one(group).text)) for group in groups}
-            if len(shapes) == 1 and _is_heading(groups):
-                parts = [_one(group) for group in ([words[:lead]] if lead else []) + groups]
-                found[tuple(part.start for part in parts)] = parts
-    return list(found.values())
-
-
-def _one(words: list[Piece]) -> Piece:
-    """Join words to one piece."""
-    return Piece(words[0].start, words[-1].end, " ".join(word.text for word in words))
-
-
-def _is_heading(groups: list[list[Piece]]) -> bool:
-    """Whether words may each head a column of flows: with a number or in brackets, or known as a side or a unit."""
-    texts = [_one(group).text for group in groups]
-    if all(any(mark.isdigit() for mark in text) or (text[0] + text[-1] == "()") for text in texts):
-        return True
     from flowkit.importers.words.labels import parse_label
 
-    labels = [parse_label(text) for text in texts]
-    return all(label.side is not None or label.unit is not None for label in labels)
+    found = {}
+    for lead, size in itertools.product(range(min(_LEAD, len(words)) + 1 if first else 1), (1, 2, 3)):
+        rest = words[lead:]
+        if len(rest) % size or len(rest) < 2 * size:
+            continue
+        groups = [_one(rest[at : at + size]) for at in range(0, len(rest), size)]
+        texts = [group.text for group in groups]
+        # Of one shape are In 1 and Ex 12: the same kinds of marks.
+        if len({re.sub(r"\d+", "0", re.sub(r"[^\W\d_]+", "a", text)) for text in texts}) > 1:
+            continue
+        # Each heads a column of flows: with a number or in brackets, or known as a side or a unit.
+        numbered = all(any(mark.isdigit() for mark in text) or (text[0] + text[-1] == "()") for text in texts)
+        if numbered or all((label := parse_label(text)).side or label.unit for text in texts):
+            parts = [_one(words[:lead]), *groups] if lead else groups
+            found[tuple(part.start for part in parts)] = parts
+    return list(found.values())
 
 
 def _columns(block: dict[int, list[Piece]], heads: list[list[Piece]]) -> list[Span] | None:
     """Return where each column is, or None where that is not clear."""
     lines = list(block.values())
     counts = {len(pieces) for pieces in lines}
-    places = _merged([(piece.start, piece.end) for pieces in lines for piece in pieces])
+    places: list[Span] = []  # the pieces' spans, those that overlap merged
+    for start, end in sorted((piece.start, piece.end) for pieces in lines for piece in pieces):
+        if places and start < places[-1][1]:
+            places[-1] = (places[-1][0], max(places[-1][1], end))
+        else:
+            places.append((start, end))
     clear = all(len({_overlapping(piece, places) for piece in pieces}) == len(pieces) for pieces in lines)
     count = counts.pop() if len(counts) == 1 else None
     if clear and (count is None or count == len(places)):
@@ -572,10 +513,8 @@ def _columns(block: dict[int, list[Piece]], heads: list[list[Piece]]) -> list[Sp
     # As many numbers in every line, but not one under the other: written without alignment,
     # or each line with a gap elsewhere. The heading decides.
     widths = {len(pieces) for pieces in heads if len(pieces) >= 2}
-    if clear and len(places) in widths and count not in widths:
-        return places
     if clear and count not in widths:
-        return None
+        return places if len(places) in widths else None
     return [
         (min(pieces[nth].start for pieces in lines), max(pieces[nth].end for pieces in lines)) for nth in range(count)
     ]
@@ -583,8 +522,7 @@ def _columns(block: dict[int, list[Piece]], heads: list[list[Piece]]) -> list[Sp
 
 def _columns_of_longest(lines: list[list[Piece]]) -> list[Span] | None:
     """The columns of the fullest line, where every piece of the others is far nearer to one than to the next."""
-    longest = max(lines, key=len)
-    starts = [piece.start for piece in longest]
+    starts = [piece.start for piece in max(lines, key=len)]
     for pieces in lines:
         taken = set()
         for piece in pieces:
@@ -598,26 +536,10 @@ def _columns_of_longest(lines: list[list[Piece]]) -> list[Span] | None:
     return [(start, max(start + 1, end - 1)) for start, end in zip(starts, ends, strict=True)]
 
 
-def _merged(spans: list[Span]) -> list[Span]:
-    """Merge spans that overlap."""
-    merged: list[Span] = []
-    for start, end in sorted(spans):
-        if merged and start < merged[-1][1]:
-            merged[-1] = (merged[-1][0], max(merged[-1][1], end))
-        else:
-            merged.append((start, end))
-    return merged
-
-
 def _overlapping(piece: Piece, spans: Sequence[Span]) -> int:
     """Return the column a piece overlaps most, or lies nearest to."""
-
-    def distance(nth: int) -> float:
-        """Return how far a column is from the piece; below zero where they overlap."""
-        start, end = spans[nth]
-        return max(start, piece.start) - min(end, piece.end)
-
-    return min(range(len(spans)), key=distance)
+    apart = [max(start, piece.start) - min(end, piece.end) for start, end in spans]  # below zero where they overlap
+    return apart.index(min(apart))
 
 
 def _by_place(pieces: list[Piece], spans: list[Span], *, heads: bool = False) -> Row:
@@ -632,9 +554,7 @@ def _by_place(pieces: list[Piece], spans: list[Span], *, heads: bool = False) ->
                 continue
             nth = next((column for column in under if cells[column] is None), nth)
         cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]}  {piece.text}"
-    while cells and cells[-1] is None:
-        cells.pop()
-    return tuple(cells)
+    return _row(cells)
 
 
 _PACKAGES = {".xlsx": "xlsx", ".xlsm": "xlsm", ".ods": "ods"}
@@ -642,18 +562,23 @@ _PACKAGES = {".xlsx": "xlsx", ".xlsm": "xlsm", ".ods": "ods"}
 
 def text_grid(data: bytes, label: str, *, suffix: str = "") -> Grid:
     r"""Read the bytes of a text file into a grid."""
+    from flowkit.importers.files.mail import is_markup
+
     if suffix in _PACKAGES:
         raise SheetError(
             f"its name ends in {suffix}, but it is not an {_PACKAGES[suffix]} file inside",
             "open it in the spreadsheet program and save it again; if it is text, rename it to .csv",
         )
-    from flowkit.importers.files.mail import is_markup
-
     text = decode_text(data)
     markup = is_markup(text)
-    _refuse_markup(text, markup=markup)
+    start = text[:200].lstrip().lower()
+    if start.startswith("{\\rtf") or (start.startswith("<?xml") and not markup):  # under a spreadsheet's name
+        raise SheetError(
+            "this is XML or a text processor's file, not a sheet",
+            "open it in the spreadsheet program and save it as xlsx or csv",
+        )
     grid = grid_of_text(text, label, markup=markup)
-    return _without_strays(grid) if len(data) != len(data.translate(None, _CONTROLS)) else grid
+    return _without_strays(grid) if _has_controls(data) else grid
 
 
 def grid_of_text(text: str, label: str, *, markup: bool) -> Grid:
@@ -699,7 +624,7 @@ def grid_of_lines(lines: list[str], label: str) -> Grid:
     delimiter = stated[1] if stated else find_delimiter(text, lines)
     lines = _evened(lines) if delimiter == "\t" and "\t\t" in text else lines
     rows, numbers, comments = _cut(lines, 1 if stated else 0, delimiter)
-    rows, numbers, comments = _header_from_comment(rows, numbers, comments, delimiter)
+    _take_header(rows, numbers, comments, delimiter)
     if sum(map(len, rows)) > MAX_CELLS:
         what = f"the file has more than {MAX_CELLS} cells, the most flowkit reads"
         raise SheetError(what, "send the bench's table alone")
@@ -719,43 +644,25 @@ def grid_of_lines(lines: list[str], label: str) -> Grid:
 def _evened(lines: list[str]) -> list[str]:
     """Take several tabs for one where only then all lines of a table have as many cells: typed to look aligned."""
     tabbed = [line for line in lines if "\t" in line.strip()]
-    single = [re.sub(r"\t+", "\t", line.strip()) for line in tabbed]
     uneven = len({line.rstrip().count("\t") for line in tabbed}) > 1
-    return (
-        [re.sub(r"\t+", "\t", line) for line in lines]
-        if uneven and len({s.count("\t") for s in single}) == 1
-        else lines
-    )
+    even = len({re.sub(r"\t+", "\t", line.strip()).count("\t") for line in tabbed}) == 1
+    return [re.sub(r"\t+", "\t", line) for line in lines] if uneven and even else lines
 
 
 def _prose_joined(rows: list[Row], lines: list[str], numbers: list[int], delimiter: str) -> list[Row]:
     """Join the pieces of a sentence that holds the mark of the cells: each followed by a blank, unlike the table's."""
     spaced = f"{delimiter} "
-    if spaced not in "".join(lines):
+    if not any(spaced in line for line in lines):
         return rows
-    if any(spaced in lines[number - 1] for row, number in zip(rows, numbers, strict=True) if _is_data(row)):
+    data = [sum(1 for cell in row if cell and is_numeric(cell)) > 1 for row in rows]
+    if any(spaced in lines[number - 1] for is_data, number in zip(data, numbers, strict=True) if is_data):
         return rows
     found = []
-    for row, number in zip(rows, numbers, strict=True):
+    for row, number, is_data in zip(rows, numbers, data, strict=True):
         line = lines[number - 1]
         prose = len(row) > 1 and line.count(spaced) == line.rstrip(delimiter).count(delimiter) and '"' not in line
-        found.append((line.strip().rstrip(delimiter),) if prose and not _is_data(row) else row)
+        found.append((line.strip().rstrip(delimiter),) if prose and not is_data else row)
     return found
-
-
-def _is_data(row: Row) -> bool:
-    """Whether a row holds two numbers or more."""
-    return sum(1 for cell in row if cell and is_numeric(cell)) > 1
-
-
-def _refuse_markup(text: str, *, markup: bool) -> None:
-    """Refuse XML and text processors' files, which some programs write under a spreadsheet's name."""
-    start = text[:200].lstrip().lower()
-    if start.startswith("{\\rtf") or (start.startswith("<?xml") and not markup):
-        raise SheetError(
-            "this is XML or a text processor's file, not a sheet",
-            "open it in the spreadsheet program and save it as xlsx or csv",
-        )
 
 
 def _cut(lines: list[str], body: int, delimiter: str | None) -> tuple[list[Row], list[int], list[tuple[int, str]]]:
@@ -804,21 +711,14 @@ def _bars(line: str) -> tuple[int, ...]:
 def _spread(line: str, cells: list[str], bars: tuple[int, ...]) -> list[str]:
     """Put empty cells behind a heading that is drawn over several columns: its bars are further apart than theirs."""
     own = (-1, *_bars(line), len(line))
-    if (
-        not line.startswith("|")
-        or len(own) - 2 >= len(bars)
-        or len(own) != len(cells) + 1
-        or not all(at in bars for at in own[1:-1])
-    ):
+    drawn = line.startswith("|") and len(own) - 2 < len(bars) and len(own) == len(cells) + 1
+    if not drawn or not all(at in bars for at in own[1:-1]):
         return cells
     under = [sum(a < bar < b for bar in bars) for a, b in itertools.pairwise(own)]
     return [part for cell, count in zip(cells, under, strict=True) for part in (cell, *[""] * count)]
 
 
-_HEADING_MARK = re.compile(r"\s*#(?:\d|\s*[,;\t|]|\s{2,}\S)")
-
-
-def _row(cells: list[str]) -> Row:
+def _row(cells: Sequence[str | None]) -> Row:
     """Make empty and blank cells None and drop those at the end."""
     row = [cell if cell and not cell.isspace() else None for cell in cells]
     while row and row[-1] is None:
@@ -855,23 +755,21 @@ def _quoted(lines: list[str], index: int, delimiter: str) -> tuple[list[str], in
     return cells, index + 1 + text.count("\n", 0, position)
 
 
-def _header_from_comment(
-    rows: list[Row], numbers: list[int], comments: list[tuple[int, str]], delimiter: str | None
-) -> tuple[list[Row], list[int], list[tuple[int, str]]]:
+def _take_header(rows: list[Row], numbers: list[int], comments: list[tuple[int, str]], delimiter: str | None) -> None:
     """Take a comment right above a table of bare numbers, cut into as many words, for its header."""
     first = next((i for i, row in enumerate(rows) if row), None)
     if first is None or not comments or delimiter is None:
-        return rows, numbers, comments
+        return
     line, text = comments[-1]
     if line != numbers[first] - 1 or not all(cell and is_numeric(cell) for cell in rows[first]):
-        return rows, numbers, comments
+        return
     cells = re.split(r" {2,}", text) if delimiter == " " else text.split(delimiter)
     if len(cells) != len(rows[first]) and delimiter == " ":
         cells = text.split()
-    if len(cells) != len(rows[first]) or len(cells) < 2 or any(is_numeric(cell) for cell in cells):
-        return rows, numbers, comments
-    rows = [*rows[:first], _row(cells), *rows[first:]]
-    return rows, [*numbers[:first], line, *numbers[first:]], comments[:-1]
+    if len(cells) == len(rows[first]) > 1 and not any(is_numeric(cell) for cell in cells):
+        rows.insert(first, _row(cells))
+        numbers.insert(first, line)
+        comments.pop()
 
 
 def _refuse_doubtful_commas(rows: list[Row], numbers: list[int]) -> None:

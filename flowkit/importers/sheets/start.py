@@ -20,7 +20,7 @@ from flowkit.importers.files.own import OwnOutputError, carried
 from flowkit.importers.mapping import Stated
 from flowkit.importers.reading import COPY, read
 from flowkit.importers.result import ReadResult
-from flowkit.importers.tables.proposal import mapping_lines
+from flowkit.importers.tables.mapped import mapping_lines
 from flowkit.importers.words.items import PROPOSED, proposal_of
 from flowkit.importers.words.values import iso_date
 from flowkit.importers.words.vocabulary import FIRST_STATES, fold

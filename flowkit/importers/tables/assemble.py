@@ -9,9 +9,8 @@ from statistics import median
 from typing import Any
 
 from flowkit.importers.mapping import Stated, given
-from flowkit.importers.tables.lifts import Lifts, scaled
 from flowkit.importers.tables.lines import Key
-from flowkit.importers.tables.readings import Draft
+from flowkit.importers.tables.readings import Draft, Lifts, scaled
 from flowkit.importers.words.items import (
     CONDITION_FIELDS,
     CONTRADICTED,
@@ -128,6 +127,7 @@ class _Maker:
     def __init__(self, lifts: Lifts, items: Mapping[Key, Item], place: Place, stated: Stated) -> None:
         self.lifts, self.items, self.place, self.stated = lifts, items, place, stated
         self.findings: list[Finding] = []
+        self._shared: dict[object, dict[str, Item]] = {}
         self._conditions: dict[tuple[object, ...], Conditions] = {}
         self._units: dict[tuple[object, ...], Units] = {}
         self._stated_conditions = given(stated.conditions)
@@ -209,10 +209,11 @@ class _Maker:
 
     def _items_of(self, draft: Draft, side: object) -> dict[str, Item]:
         """What the sheet's lines, the table and the closed valve say of a test's conditions."""
-        known = [(kind, of, item) for (kind, of), item in self.items.items() if kind in CONDITION_FIELDS]
-        items = {kind: item for kind, of, item in known if of is None}
-        items |= {kind: item for kind, of, item in known if of is not None and of == side}
-        items |= draft.items
+        if side not in self._shared:
+            known = [(kind, of, item) for (kind, of), item in self.items.items() if kind in CONDITION_FIELDS]
+            shared = {kind: item for kind, of, item in known if of is None}
+            self._shared[side] = shared | {kind: item for kind, of, item in known if of is not None and of == side}
+        items = self._shared[side] | draft.items
         read, said = draft.closed.get("leak"), items.get("leak")
         if read is None:
             return items

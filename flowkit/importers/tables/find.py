@@ -197,7 +197,7 @@ def _runs(view: View, column: int, head_rows: dict[int, list[int]]) -> list[Axis
         if headed or (row in head_rows and kind != "n"):
             runs.append([])
             blank, dated = 0, headed
-        said = runs[-1] and _is_title(view, row) and pairs(_only_text(view, row))[0]
+        said = runs[-1] and kind in " t" and _is_title(view, row) and pairs(_only_text(view, row))[0]
         if said or (blank and runs[-1] and kind in "nt" and _begins_lines(view, row, column)):
             runs.append([])
             blank = 0
@@ -225,11 +225,12 @@ def _find_heading(view: View, axis: Axis) -> None:
     blank = 0
     label: Label | None = None
     for row in range(axis.first - 1, max(axis.first - 1 - HEADER_DEPTH, -1), -1):
-        kind, behind = view.kinds[row][axis.column], view.kinds[row][axis.column + 1 :]
-        blank += view.kinds[row].isspace()
+        kinds = view.kinds[row]
+        kind, behind = kinds[axis.column], kinds[axis.column + 1 :]
+        blank += kinds.isspace()
         if kind == "n" or blank > BLANK_DEPTH:
             break
-        said = view.label(row, axis.column)
+        said = view.label(row, axis.column) if kind in "tg" else None
         if said is None or (said.only_unit and axis.column and view.kinds[row][axis.column - 1] == "n"):
             continue  # "83 | mm": the unit of the value left of it
         if said.kind == "lift" or ("lift" in said.kinds and said.both_sides):
@@ -585,7 +586,19 @@ def _headers(table: Table) -> None:
             if skipped:
                 continue
         if not _take_group(table, row):
+            _take_names(table, range(row - 1, max(top - 1 - GROUP_DEPTH, -1), -1))
             break
+
+
+def _take_names(table: Table, rows: range) -> None:
+    """Take a row that names each column above a line of the sheet: ``Cylinder | 1 | 2``, ``Pressure | 5 kPa``."""
+    view, lift = table.view, table.axis.column
+    columns = [c for c in range(lift + 1, table.right + 1) if _has_numbers(view, c, table.axis)]
+    for row in rows if not view.turned and len(columns) > 1 else ():
+        label = view.label(row, lift)
+        named = label is not None and label.kind in WHO_KINDS and not (label.names or label.rest)
+        if label is not None and named and table.filled(row) == [lift, *columns]:
+            table.named[row] = label
 
 
 def _take_group(table: Table, row: int) -> bool:
@@ -672,11 +685,12 @@ def _row_label(table: Table, row: int) -> Label | None:
 def _is_mistyped(table: Table, row: int, *, empty: bool = False) -> bool:
     """Whether a row has readings and a lift that is not a number, or none at all."""
     view, lift = table.view, table.axis.column
-    kind, text = view.kinds[row][lift], str(view.value(row, lift))
+    kind = view.kinds[row][lift]
     if "n" not in view.kinds[row][lift + 1 : table.right + 1]:
         return False
     if kind == " ":
         return empty and not view.kinds[row][table.left : lift].strip()
+    text = str(view.value(row, lift))
     marks = any(mark.isdigit() for mark in text) and not any(mark.isalpha() and mark not in "OoIl" for mark in text)
     return kind in "tg" and len(text) < 8 and marks
 

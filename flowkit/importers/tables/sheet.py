@@ -13,11 +13,9 @@ from flowkit.importers.tables import find
 from flowkit.importers.tables.assemble import Place, assemble, split_runs, without_zeros
 from flowkit.importers.tables.columns import RAW, Column, describe
 from flowkit.importers.tables.find import CONDITION_KINDS, HEADED, UNIT_HEADED, Table
-from flowkit.importers.tables.lifts import Lifts, read_lifts
 from flowkit.importers.tables.lines import VALVE_SIZE, Key, Line, Metadata, Scope, read_metadata, scopes
 from flowkit.importers.tables.names import resolve_codes
-from flowkit.importers.tables.proposal import has_numbers
-from flowkit.importers.tables.readings import Draft, TableReader
+from flowkit.importers.tables.readings import Draft, Lifts, TableReader, read_lifts
 from flowkit.importers.tables.view import View, upright
 from flowkit.importers.words.items import BY_HAND, CONTRADICTED, Item, Written, read_item, refused, unreadable
 from flowkit.importers.words.labels import LEFT_OUT, parse_label
@@ -55,21 +53,21 @@ def sheet_name(name: str | None) -> SheetName:
     clean = " ".join((name or "").replace("_", " ").split())
     if not clean or _GENERIC.fullmatch(fold(clean)):
         return SheetName()
-    label = parse_label(clean)
+    right = re.search(r"\bRH\b", clean, re.IGNORECASE)  # beside LH: nobody names a worksheet after the air
+    label = parse_label(clean.replace(right[0], "LH") if right else clean)
+    position = right[0] if right and label.position == "LH" else label.position
     verbatim = str(name).strip()
     if label.bare and set(label.kinds) == {"mark", "number"}:
         return SheetName(port=label.bare)  # "#1"
     if label.kinds == ("head", "number") and label.bare:
         return SheetName(head=label.bare)
-    if label.kinds == ("humidity",) and len(clean) == 2:
-        return SheetName(port=clean, position=True)  # RH beside LH: nobody names a worksheet after the air
     if not label.names:
         own = label.kind != "flow" and bool(label.kind or label.rest or label.bare)
         says = own or bool(label.rest or label.bare)
         return SheetName(whole=verbatim if says else None, rest=verbatim if own else None)
-    head = label.head or (label.position if label.port else None)
-    port = label.port or (label.position if not head else None)
-    alone = port is not None and port == label.position
+    head = label.head or (position if label.port else None)
+    port = label.port or (position if not head else None)
+    alone = port is not None and port == position
     whole, rest = (verbatim, label.rest) if label.rest else (None, None)
     return SheetName(whole, rest, label.side, port, label.run, label.code, head, alone)
 
@@ -153,7 +151,7 @@ def _read_tables(
     for table in [*tables, *unclear]:
         top, left, bottom, right = table.corners()
         for row in range(top, min(bottom + 1, len(taken))):
-            if not (table.view.turned and _is_line(table, row)):
+            if not _is_line(table, row):
                 taken[row].append((left, right))
     said = read_metadata(view, taken, stated.units)
     reading.metadata = said
@@ -172,9 +170,11 @@ def _read_tables(
 
 
 def _is_line(table: Table, row: int) -> bool:
-    """Whether a row inside a table with lifts across is a line of the sheet: fewer values than lifts, and a label."""
+    """Whether a row inside a table is a line of the sheet; with lifts across: fewer values than lifts, and a label."""
     view = table.view
-    column = row  # the view is turned
+    if not view.turned:
+        return row < table.row and row not in table.headers and row not in table.named
+    column = row
     if column == table.axis.column or column in table.headers:
         return False
     label = next((said for at in range(table.axis.first) if (said := view.label(at, column)) is not None), None)
@@ -270,7 +270,7 @@ def _refuse_unheaded(reading: SheetReading) -> None:
     view = reading.view
     if reading.grid.formula_gaps and find.lift_cells(view):
         reading.findings += _formula_gaps(reading)
-    if any(f.severity == "error" for f in reading.findings) or not has_numbers(view):
+    if any(f.severity == "error" for f in reading.findings) or not view.has_numbers:
         return
     for row in range(min(len(view.rows), UNHEADED_SEARCH)):
         for column, label in enumerate(view.labels(row)[:UNHEADED_SEARCH]):
@@ -360,18 +360,23 @@ class _Reader:
         self.findings += trouble
         pressure_unit = unit_of(items, "pressure_unit") or stated.pressure_unit
         units = replace(stated.units, flow=flow_unit, pressure=pressure_unit)
-        flows = [column.index for column in columns if column.role in ("flow", "reading")]
-        lifts = read_lifts(table, flows, unit_of(items, "lift_unit") or stated.lift_unit)
-        self.findings += lifts.findings
+        parts = _by_side(table, columns)
+        if len(parts) > 1:
+            items.pop(("side", None), None)
         tests: list[FlowTest] = []
-        if lifts.unit is not None:
-            reader = TableReader(table, columns, lifts, units, self.words)
-            drafts, zeros = without_zeros(reader.drafts())
-            drafts, trouble = split_runs(drafts)
-            self.findings += reader.findings + zeros + trouble
-            self.findings += self._contradictions(drafts, items) + self._pressures_apart(drafts, items)
-            tests, trouble = assemble(drafts, lifts, items, self._place(drafts, items, title), stated)
-            self.findings += trouble + _half_named(drafts, tests)
+        for part, mine in parts:
+            flows = [column.index for column in mine if column.role in ("flow", "reading")]
+            lifts = read_lifts(part, flows, unit_of(items, "lift_unit") or stated.lift_unit)
+            self.findings += lifts.findings
+            if lifts.unit is not None:
+                reader = TableReader(part, mine, lifts, units, self.words)
+                drafts, zeros = without_zeros(reader.drafts())
+                drafts, trouble = split_runs(drafts)
+                self.findings += reader.findings + zeros + trouble
+                self.findings += self._contradictions(drafts, items) + self._pressures_apart(drafts, items)
+                made, trouble = assemble(drafts, lifts, items, self._place(drafts, items, title), stated)
+                tests += made
+                self.findings += trouble + _half_named(drafts, made)
         derived = ("average", "gain", "derived", "total")
         none = not any(column.role in ("flow", "trouble", "reading") for column in columns)
         meant = not columns or any(column.role == "ignored" and column.kind not in derived for column in columns)
@@ -385,6 +390,11 @@ class _Reader:
 
     def _contradictions(self, drafts: Sequence[Draft], items: Mapping[Key, Item]) -> list[Finding]:
         """Refuse a table whose headings all name one side where its title, label or worksheet names the other."""
+        port, ports = items.get(("port", None)), {draft.port for draft in drafts}
+        titles = [line for line in self.lines if port is not None and line.source == port.source and line.label.side]
+        if titles and titles[0].label.port and ports and not ports & {None, titles[0].label.port}:
+            what = f"the sheet says {titles[0].text!r} and the headings say {' and '.join(sorted(map(str, ports)))}"
+            return [refused(titles[0].source, f"{what}; say which is right")]
         sides, item, name = {draft.side for draft in drafts}, items.get(("side", None)), self.name.side
         said = _side_of(items) if item is not None else name
         if sides == {None} and item is not None and name not in (None, said):
@@ -462,6 +472,27 @@ def _half_named(drafts: Sequence[Draft], tests: Sequence[FlowTest]) -> list[Find
 
 
 _SIDES: tuple[Side | None, ...] = ("intake", "exhaust", None)
+
+
+def _by_side(table: Table, columns: list[Column]) -> list[tuple[Table, list[Column]]]:
+    """Part a table that has lifts for each side: ``Intake lift, Exhaust lift, Intake CFM, Exhaust CFM``."""
+    headed = [
+        (index, label)
+        for index in table.lifts
+        for row in table.headers
+        if (label := table.view.label(row, index)) is not None and label.kind == "lift" and label.side is not None
+    ]
+    sides = [label.side for _, label in headed]
+    flows = [column for column in columns if column.role in ("flow", "reading")]
+    if sorted(map(str, sides)) != ["exhaust", "intake"] or any(column.side is None for column in flows):
+        return [(table, columns)]
+    return [
+        (
+            replace(table, axis=replace(table.axis, column=index, label=label), others=[]),
+            [column for column in columns if column not in flows or column.side == label.side],
+        )
+        for index, label in headed
+    ]
 
 
 def _take_names_of_lifts(table: Table, items: dict[Key, Item]) -> None:

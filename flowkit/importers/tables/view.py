@@ -7,12 +7,14 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from typing import NamedTuple
 
 from flowkit.importers.files.grid import CellValue, Grid
 from flowkit.importers.words.items import CONDITION_FIELDS
-from flowkit.importers.words.labels import WHO_KINDS, Label, parse_label
+from flowkit.importers.words.labels import WHO_KINDS, Label, mentions, parse_label
 from flowkit.importers.words.phrases import named_units, quantities
 from flowkit.importers.words.values import EMPTY, Cell, decimal_comma_of, read_cell
+from flowkit.importers.words.vocabulary import fold
 
 _DIGITS = frozenset("0123456789.,-+−–½¼¾⅛⅜⅝⅞")
 _INSUG = re.compile(r"(?<![^\W\d_])ins(?![^\W\d_])", re.IGNORECASE)
@@ -20,6 +22,7 @@ _AVGAS = re.compile(r"(?<![^\W\d_])avg\.?(?![^\W\d_])", re.IGNORECASE)  # beside
 _PADDING = 2000  # texts longer than this are prose and never looked at
 _WORDS = 16  # a longer text that begins with no digit is not a number and no mark of a gap
 _SHORT, _MUCH_TEXT = 60, 1000  # nor are texts longer than this, where a sheet has so many of them
+_LEAST, _ROWS, _COLUMNS = 3, 200, 50  # numbers that make a column; where they are looked for
 Span = tuple[int, int, int, int]
 
 
@@ -43,6 +46,14 @@ def _typed(value: CellValue, decimal_comma: bool | None) -> tuple[str, Cell]:  #
     return "t" if cell.value is None else "n", cell
 
 
+class Numbers(NamedTuple):
+    """A column of numbers under each other."""
+
+    column: int
+    first: int
+    last: int
+
+
 @dataclass(slots=True)
 class View:
     """Cells in rows of equal length, with the way back to the grid.
@@ -63,6 +74,7 @@ class View:
     cells: Sequence[Sequence[Cell]] = ()
     kinds: list[str] = field(default_factory=list)
     down: list[str] = field(default_factory=list)
+    _labels: dict[int, list[Label | None]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Read every cell, once."""
@@ -106,23 +118,20 @@ class View:
 
     def label(self, row: int, column: int) -> Label | None:
         """Return what a text cell says as a label; None for numbers, gaps, empty cells and outside."""
-        if not 0 <= row < len(self.kinds) or not 0 <= column < len(self.kinds[row]):
-            return None
-        return self._said(self.rows[row][column]) if self.kinds[row][column] in "tg" else None
+        if 0 <= row < len(self.kinds) and 0 <= column < len(self.kinds[row]) and self.kinds[row][column] in "tg":
+            return self.labels(row)[column]
+        return None
 
     def labels(self, row: int) -> list[Label | None]:
-        """Return what each cell of a row says as a label."""
-        kinds = self.kinds[row]
-        if "t" not in kinds and "g" not in kinds:
-            return [None] * len(kinds)
-        cells = zip(kinds, self.rows[row], strict=True)
-        return [self._said(value) if kind in "tg" else None for kind, value in cells]
-
-    def _said(self, value: CellValue) -> Label | None:
-        """What a text says as a label, unless it is too long."""
-        if not isinstance(value, str) or len(value) > self.longest:
-            return None
-        return parse_label(str(self.meant(value)) if "avg" in value.lower() else value)
+        """Return what each cell of a row says as a label, unless it is too long."""
+        if row not in self._labels:
+            self._labels[row] = [
+                parse_label(str(self.meant(value)) if "avg" in value.lower() else value)
+                if kind in "tg" and isinstance(value, str) and len(value) <= self.longest
+                else None
+                for kind, value in zip(self.kinds[row], self.rows[row], strict=True)
+            ]
+        return self._labels[row]
 
     def meant(self, value: CellValue) -> CellValue:
         """Return a cell with Avg written out where the sheet's language makes it the exhaust."""
@@ -131,6 +140,21 @@ class View:
         if self.swedish is None:
             self.swedish = _is_swedish(self.grid)
         return _AVGAS.sub("avgas", value) if self.swedish else value
+
+    def number_columns(self) -> list[Numbers]:
+        """The longest run of numbers under each other of each column, where it is long enough to be worth naming."""
+        found = []
+        for column in range(min(self.width, _COLUMNS)):
+            runs = [match.span() for match in re.finditer("n+", self.down[column][:_ROWS])]
+            first, end = max(runs, key=lambda run: run[1] - run[0], default=(0, 0))
+            if end - first >= _LEAST:
+                found.append(Numbers(column, first, end - 1))
+        return found
+
+    @property
+    def has_numbers(self) -> bool:
+        """Whether a sheet has two columns of numbers, as lifts and flows would be."""
+        return len(self.number_columns()) > 1
 
     def turn(self) -> View:
         """Return the view turned over its diagonal."""
@@ -246,5 +270,6 @@ def _is_swedish(grid: Grid) -> bool:
         return True
     if "avg" not in folded or not _AVGAS.search(whole):
         return False
-    said = [parse_label(text).languages for text in texts.union(grid.sheets)]
-    return sum("sv" in languages and "en" not in languages for languages in said) > 1
+    said = {fold(m.text): m.languages for text in texts.union(grid.sheets) for m in mentions(text)}
+    swedish = [languages for languages in said.values() if "sv" in languages and "en" not in languages]
+    return len(swedish) > 1 and ("sv",) in swedish

@@ -25,7 +25,7 @@ from flowkit.importers.words.vocabulary import (
     fold,
 )
 from flowkit.model import Side
-from flowkit.units import FLOW_QUANTITIES, Unit, find_unit
+from flowkit.units import FLOW_QUANTITIES, Unit, find_unit, measures
 
 LENGTH_KINDS = frozenset(row.key for row in CONDITIONS if row.kind == "length") | {"lift"}
 _INCH_KINDS = LENGTH_KINDS | {
@@ -109,6 +109,8 @@ _NO_NAME = frozenset(SIDE_KINDS) | {
     "port", "run", "position", "flow", "lift", "treatment", "title", "again", "common", "code",
 }  # fmt: skip
 _NOTHING = Mention("", "", 0, 0)
+_PLAIN = {"letter", "number", "flow", "treatment", "run", "filler", "mark", "again", "common", "port"}
+_BESIDE_IN = {"flow", "port", "number", "letter", "run", "treatment", "position", "again", "exhaust", "head"}
 _WHOLE = {"tested": "date", "flowed": "date", "by": "operator", "op": "operator"}  # unless they are all there is
 _IN_NAME = re.compile(r"_in(?=$|[\s(\[])")  # q_in (CFM)
 _LEFT_RIGHT = re.compile(r"\b([LRlr])\.\s?[Hh]\b\.?")
@@ -261,31 +263,9 @@ class _Reader:
     """Adds up the mentions of one text."""
 
     def __init__(self, found: list[Mention], text: str, *, flow: bool = False) -> None:
-        found = [
-            m._replace(kind="mark") if fold(m.text) in _NUMBER_MARKS and after.kind == "number" else m
-            for m, after in zip(found, [*found[1:], _NOTHING], strict=False)
-        ]
-        if any(m.kind in (*SIDE_KINDS, "port", "run", "number", "letter", "position", "head") for m in found):
-            found = [m._replace(kind="position") if m.text.casefold() == "rh" else m for m in found]
-        if not any(m.kind in SIDE_KINDS for m in found):
-            found = [
-                m._replace(kind="code") if m.text in _TWO_LETTERS and before.kind in _BEFORE_CODES else m
-                for m, before in zip(found, [_NOTHING, *found], strict=False)
-            ]
-        found = [
-            m._replace(kind="number", text=_NUMERALS[fold(m.text)])
-            if before.kind == "port" and m.kind in ("unknown", "letter") and fold(m.text) in _NUMERALS
-            else m
-            for m, before in zip(found, [_NOTHING, *found], strict=False)
-        ]
-        if flow and found and found[0].kind == "letter" and found[0].text.casefold() == "q":
-            found = [found[0]._replace(kind="flow"), *found[1:]]  # "Q1 (cfm)": the symbol of a flow
-        numbers = sum(m.kind == "number" for m in found)
-        named = any(m.kind in (*SIDE_KINDS, "port", "letter") or m.text.casefold() == "in" for m in found)
-        if named or numbers > 1 or (len(found) == 2 and numbers):
-            found = [m._replace(kind="head", languages=()) if m.text.casefold() == "bank" else m for m in found]
-        self.found = found
+        self.found = _in_context(found, flow=flow)
         self.text = text
+        self.flow = flow
         self.kinds: list[str] = []
         self.sides: list[Side] = []
         self.port: str | None = None
@@ -300,192 +280,144 @@ class _Reader:
 
     def label(self, unit: Unit | None, unit_text: str, foreign: str) -> Label:
         """Take what names a test off both ends; what is left is a name."""
-        first, last = self._name_span()
-        inside = range(first, last + 1) if first is not None and last is not None else range(0)
+        inside = self._name_span()
         outside = [m for i, m in enumerate(self.found) if i not in inside]
-        self._take_all(outside, flow=unit is not None and unit.quantity in FLOW_QUANTITIES, whole=not inside)
+        self._take_all(outside, whole=not inside)
         rest = self.text[self.found[inside[0]].start : self.found[inside[-1]].end].strip() if inside else ""
         rest += ")" * (rest.count("(") - rest.count(")"))
         rest = rest.replace(")", "", 1) if rest.count(")") > rest.count("(") else rest
         kinds = [m.kind for m in self.found]
-        if (
-            self.bare
-            and kinds[:1] in (["filler"], ["title"])
-            and set(kinds) <= {"filler", "title", "number"}
-            and unit is None
-        ):
+        if self.bare and unit is None and kinds[0] in ("filler", "title") and {*kinds} <= {"filler", "title", "number"}:
             rest, self.bare = self.text.strip(), None  # "Test 1" is a name
         plain = kinds[:2] == ["filler", "number"] and set(kinds[2:]) <= {"flow", "treatment"}
         if plain and (unit is not None or "flow" in kinds) and fold(self.found[0].text) == "test" and self.bare:
             self.run, self.bare = int(self.bare) if self.bare.isdecimal() else None, None
         both = len(set(self.sides)) > 1
-        kind = self._kind(rest, inside)
-        if kind is None and both and not rest and not (set(self.kinds) - {"flow"}):
-            kind = "side" if len(outside) == 2 and unit is None else None
+        kind = self._kind(rest)
+        if kind is None and both and not rest and not set(self.kinds) - {"flow"} and len(outside) == 2 and unit is None:
+            kind = "side"
         if foreign and kind in (None, "flow", "derived") and not both:
             kind = "other"
-        if self._bare_reading(kind, rest, unit, unit_text):
-            kind = "meter"
+        bare = not rest and kind in (None, "gain", "side", "port") and not set(self.kinds) - {"side", "port", "gain"}
+        if bare and (unit_text == "%" or measures(unit, "length", "pressure")):
+            reading = any(fold(m.text) in ("reading", "readings") for m in self.found)
+            kind = "meter" if reading else kind  # "Intake 1 reading (mm)": beside any other word it adds nothing
         if kind in LEFT_OUT:
             rest = ""
         if kind == "average" and "filler number" in " ".join(kinds):
             self.port = None  # "average of 4 exhausts"
         if kind == "valve_head" and self.port and self.sides and unit is None and self.bare is None:
             kind = None  # "Cyl 1 inlet valve" over a column of flows
-        if kind == "run" and self.run is None and unit is not None and unit.quantity in FLOW_QUANTITIES:
+        if kind == "run" and self.run is None and self.flow:
             kind, self.again = None, any(fold(m.text) in _AGAIN for m in self.found)  # "repeat, CFM"
         return Label(
             kind, self.sides[0] if self.sides and not both else None, self.port, self.run, self.head, self.code,
             self.bare, self.letter, self.position, rest, unit, unit_text, foreign,
             treatment=self.treatment, again=self.again, both_sides=both,
-            kinds=(*(m.kind for m in self.found), *(("meter",) if kind == "meter" and "meter" not in kinds else ())),
+            kinds=(*kinds, *(("meter",) if kind == "meter" and "meter" not in kinds else ())),
             languages=tuple(lang for m in self.found if len(m.languages) < 3 for lang in m.languages),
         )  # fmt: skip
 
-    def _name_span(self) -> tuple[int | None, int | None]:
-        """First and last mention of the name in the middle; None where nothing names a state."""
-        found = self.found
-        core = [i for i, m in enumerate(found) if m.kind in ("unknown", "state")]
-        core += [
-            i
-            for i, m in enumerate(found)
-            if m.kind in ("variant",) and i + 1 < len(found) and found[i + 1].kind == "number"
-        ]
-        core += [
-            i
-            for i, m in enumerate(found)
-            if m.kind == "valve_head" and i and found[i - 1].kind == "number" and "." in found[i - 1].text
-        ]
-        core = [i for i in core if not self._names_a_port(i) and not self._is_loose_in(i)]
+    def _at(self, index: int) -> Mention:
+        """A mention by its place, and nothing outside."""
+        return self.found[index] if 0 <= index < len(self.found) else _NOTHING
+
+    def _name_span(self) -> range:
+        """The mentions of the name in the middle; none where nothing names a state."""
+        core = []
+        for i, m in enumerate(self.found):
+            before = self._at(i - 1)
+            names = m.kind in ("unknown", "state") or (m.kind == "variant" and self._at(i + 1).kind == "number")
+            names = names or (m.kind == "valve_head" and before.kind == "number" and "." in before.text)
+            a_port = m.kind == "unknown" and len(m.text) == 1 and before.kind in ("port", *SIDE_KINDS)
+            if names and not a_port and not self._is_loose_in(i):
+                core.append(i)
         if not core:
-            return None, None
-        first, last = min(core), max(core)
+            return range(0)
+        first, last = core[0], core[-1]
         while first > 0 and self._joins(first - 1, before=True):
             first -= 1
-        while last + 1 < len(found) and self._joins(last + 1, before=False):
+        while last + 1 < len(self.found) and self._joins(last + 1, before=False):
             last += 1
-        return first, last
+        return range(first, last + 1)
 
-    def _joins(self, index: int, *, before: bool) -> bool:  # noqa: PLR0911, PLR0912
+    def _joins(self, index: int, *, before: bool) -> bool:  # noqa: PLR0911
         """Whether a mention beside a name is part of it: small words, parts of the head, numbers before a word."""
-        m = self.found[index]
+        m, behind, ahead = self.found[index], self._at(index + 1), self._at(index - 1)
         if m.text.lower() == "in" and self._is_loose_in(index):
             return False
         if self._is_run_word(index) or (not before and m.kind == "number" and self._is_run_word(index - 1)):
             return False  # "Before porting - 1 test 2"
         if before and m.text.lower() == "no" and self.text[m.end : m.end + 1] == " ":
             return True  # "no clay" is not "clay"
-        if before and m.kind == "number" and fold(self.found[index + 1].text) in _SIZED:
+        if before and m.kind == "number" and fold(behind.text) in _SIZED:
             return True  # "45 deg seat", "Intake 36mm", "Intake 2 Nov"
-        first = index if m.kind == "number" else index - 1
-        if m.kind in ("number", "letter") and 0 <= first < len(self.found) - 1 and self.found[first].kind == "number":
-            letter = self.found[first + 1]
-            if (
-                letter.kind == "letter"
-                and letter.start == self.found[first].end
-                and letter.text.casefold() in SIDE_CODES
-            ):
-                return False  # "Stock - 1I"
-        if (
-            m.kind == "number"
-            and index + 1 < len(self.found)
-            and self.found[index + 1].kind == "run"
-            and _CJK.search(self.found[index + 1].text)
-        ):
-            return False
         if m.kind in ("number", "letter"):
-            pair = index if m.kind == "letter" else index - 1
-            beside = pair >= 0 and pair + 1 < len(self.found) and self.found[pair].kind == "letter"
-            if beside and self.found[pair + 1].kind == "number" and self._glued(self.found, pair):
+            number, letter = (m, behind) if m.kind == "number" else (ahead, m)
+            touching = letter.kind == "letter" and letter.start == number.end and letter.text.casefold() in SIDE_CODES
+            if number.kind == "number" and touching:
+                return False  # "Stock - 1I"
+            if m.kind == "number" and behind.kind == "run" and _CJK.search(behind.text):
                 return False
-            if before and index and self.found[index - 1].text.lower() == "in":
-                return bool(re.search(r"[(\[]|\s[-–]\s", self.text[self.found[index - 1].end : m.start]))
-            if before:
-                ahead = self.found[index - 1].kind if index else ""
-                if ahead in SIDE_KINDS and re.search(r"\s[-–]\s|\(", self.text[self.found[index - 1].end : m.start]):
-                    return True  # "Inlet - 44 mm valve"
-                return ahead not in (*SIDE_KINDS, "port", "run", "mark", "position")
-            return True
+            return self._joins_figure(index, before=before)
         if m.kind == "mark":
             return m.text == "+" or (m.text == "&" and not before)
         if m.kind == "flow" and not before and index + 1 < len(self.found):
-            return self.found[index + 1].kind in ("unknown", "filler", "valve_head")  # "high flow valves"
-        if m.kind in _NO_NAME:
+            return behind.kind in ("unknown", "filler", "valve_head")  # "high flow valves"
+        return m.kind not in _NO_NAME and (m.kind not in LEFT_OUT or m.kind == "other")
+
+    def _joins_figure(self, index: int, *, before: bool) -> bool:
+        """Whether a number or a letter beside a name is part of it, and names no port or run."""
+        m, ahead = self.found[index], self._at(index - 1)
+        pair = index if m.kind == "letter" else index - 1
+        if self._at(pair).kind == "letter" and self._at(pair + 1).kind == "number" and self._glued(self.found, pair):
             return False
-        if m.kind in LEFT_OUT and m.kind != "other":
-            return False
-        if m.kind == "head" and before and index == 0:
-            return True
-        return True
+        gap = self.text[ahead.end : m.start]
+        if before and ahead.text.lower() == "in":
+            return bool(re.search(r"[(\[]|\s[-–]\s", gap))
+        if before and ahead.kind in SIDE_KINDS and re.search(r"\s[-–]\s|\(", gap):
+            return True  # "Inlet - 44 mm valve"
+        return not before or ahead.kind not in (*SIDE_KINDS, "port", "run", "mark", "position")
 
     def _is_run_word(self, index: int) -> bool:
         """Whether the word test counts the runs of a port: ``Intake 1 test 2``."""
-        m = self.found[index]
-        if (
-            fold(m.text) not in ("test", "tests", "proef")
-            or index + 1 >= len(self.found)
-            or self.found[index + 1].kind != "number"
-            or (index + 2 < len(self.found) and self.found[index + 2].kind == "unknown")  # "Test 3 short side"
-        ):
+        if fold(self._at(index).text) not in ("test", "tests", "proef") or self._at(index + 1).kind != "number":
             return False
-        return any(
-            x.kind in (*SIDE_KINDS, "port", "letter", "position", "number", "state") or x.text.lower() == "in"
-            for x in self.found[:index]
-        )
-
-    def _names_a_port(self, index: int) -> bool:
-        """Whether an unknown single word is a port's name, behind the word for it."""
-        m = self.found[index]
-        return (
-            m.kind == "unknown"
-            and len(m.text) == 1
-            and index > 0
-            and self.found[index - 1].kind in ("port", *SIDE_KINDS)
-        )
+        if self._at(index + 2).kind == "unknown":
+            return False  # "Test 3 short side"
+        names = (*SIDE_KINDS, "port", "letter", "position", "number", "state")
+        return any(x.kind in names or x.text.lower() == "in" for x in self.found[:index])
 
     def _is_loose_in(self, index: int) -> bool:
         """Whether it is the word in, which beside a flow or a port means the intake."""
-        m = self.found[index]
+        m, ahead = self.found[index], self._at(index - 1).kind
         if m.text.lower() != "in":
             return False
-        at = index + 1 + (self.found[index + 1 : index + 2] != [] and self.found[index + 1].kind == "mark")
-        numbered = at < len(self.found) and self.found[at].kind == "number" and len(self.found[at].text) < 3
-        if numbered and self.text[m.end : self.found[at].start] in ("", "-", ".", "#", " #", " ", "/"):
+        number = self._at(index + 1 + (self._at(index + 1).kind == "mark"))
+        numbered = number.kind == "number" and len(number.text) < 3
+        if numbered and self.text[m.end : number.start] in ("", "-", ".", "#", " #", " ", "/"):
             return True
-        ahead = self.found[index - 1].kind if index else ""
-        gap = self.text[m.end : self.found[index + 1].start] if index + 1 < len(self.found) else "("
+        last = index == len(self.found) - 1
+        gap = "(" if last else self.text[m.end : self.found[index + 1].start]
         if ahead in ("number", "letter", "port") and (m.text != "in" or "(" in gap or "-" in gap):
             return True
-        if m.text != "in" and re.match(r"\s*[(\-–:,]", gap) and index + 1 < len(self.found):
-            return True
         others = {x.kind for i, x in enumerate(self.found) if i != index}
-        stated = m.text != "in" and index == 0 and "state" in others
-        stated = stated and others <= {"state", "number", "variant", "flow"}
-        last = index == len(self.found) - 1
-        stated = stated or (m.text == "IN" and last and not self.text.isupper())  # "Ported IN"
-        stated = stated or (m.text == "In" and last and "state" in others and others <= {"state", "flow"})
-        stated = stated or (m.text in ("IN", "In") and last and ahead == "valve_head")  # "44 mm valve In"
         after = {x.kind for x in self.found[index + 1 :]}
-        behind = "flow" in after and after <= {"flow", "treatment", "run", "again", "number", "mark"}
-        stated = stated or (m.text in ("IN", "In") and index > 0 and behind)  # "Stock In Airflow"
-        written = stated or (m.text == "IN" and _CJK.search(self.text))
-        if written or (m.text != "in" and index and re.search(r"[-–:(]\s*$", self.text[: m.start])):
+        flow_behind = "flow" in after and after <= {"flow", "treatment", "run", "again", "number", "mark"}
+        if m.text != "in" and (
+            (not last and re.match(r"\s*[(\-–:,]", gap))
+            or (index == 0 and "state" in others and others <= {"state", "number", "variant", "flow"})
+            or (index > 0 and re.search(r"[-–:(]\s*$", self.text[: m.start]))
+            or (m.text == "IN" and last and not self.text.isupper())  # "Ported IN"
+            or (m.text == "IN" and _CJK.search(self.text))
+            or (m.text == "In" and last and "state" in others and others <= {"state", "flow"})
+            or (m.text in ("IN", "In") and last and ahead == "valve_head")  # "44 mm valve In"
+            or (m.text in ("IN", "In") and index > 0 and flow_behind)  # "Stock In Airflow"
+        ):
             return True
-        words = [x.kind for i, x in enumerate(self.found) if i != index and x.kind not in _WEAK]
-        return set(words) <= {
-            "flow",
-            "port",
-            "number",
-            "letter",
-            "run",
-            "treatment",
-            "position",
-            "again",
-            "exhaust",
-            "head",
-        }
+        return others - _WEAK <= _BESIDE_IN
 
-    def _take_all(self, found: list[Mention], *, flow: bool, whole: bool) -> None:  # noqa: PLR0912
+    def _take_all(self, found: list[Mention], *, whole: bool) -> None:  # noqa: PLR0912
         """Take the mentions that are no part of a name."""
         used: set[int] = set()
         for index, m in enumerate(found):
@@ -500,7 +432,7 @@ class _Reader:
                     self.kinds.append("port")
             elif m.kind == "run" or (m in self.found and self._is_run_word(self.found.index(m))):
                 self._take_run(found, index, used)
-            elif m.kind == "head" and not self._is_valve_head(found, index):
+            elif m.kind == "head" and not any(other.kind == "valve_head" for other in found):
                 at = _after(found, index, used, {"number", "letter", "position"})
                 bank = m.text.casefold() == "bank"
                 if at is not None and (bank or len(found) > 2 or found[at].kind == "letter"):
@@ -515,57 +447,45 @@ class _Reader:
             elif m.kind == "treatment":
                 self.treatment = m.text
             elif m.kind == "code" or (m.kind == "unknown" and m.text.lower() == "in"):
-                self._take_code(found, index, used, m.text.lower())
+                self._take_code(found, index, used)
             elif m.kind not in ("number", "letter", *_WEAK, "unknown", "state"):
                 self.kinds.append(m.kind)
-        self._take_letters(found, used, flow=flow, whole=whole)
-        self._take_numbers(found, used)
-
-    def _is_valve_head(self, found: list[Mention], index: int) -> bool:
-        """Whether the word head is the valve's."""
-        return any(m.kind == "valve_head" for m in found)
+        self._take_letters(found, used, whole=whole)
+        for index, m in enumerate(found):  # the numbers that nothing asked for: a port's beside a side, else a name
+            if index not in used and m.kind == "number":
+                if (self.sides or self.code) and self.port is None and m.text.isdecimal() and len(m.text) < 4:
+                    self.port = m.text
+                elif self.bare is None:
+                    self.bare = m.text
 
     def _take_port(self, found: list[Mention], index: int, used: set[int]) -> bool:
         """Take a port's name behind a side or a port word: a number, one letter, or both; or a number before it."""
         at = _after(found, index, used, {"number", "letter", "position"})
-        if at is not None and found[at].kind == "position" and found[index].kind != "port":
-            at = None
-        if at is not None and at + 1 < len(found) and found[at + 1].kind == "run" and _CJK.search(found[at + 1].text):
-            at = None  # 1番 2回目
-        if (
-            at is not None
-            and found[at].kind == "letter"
-            and at + 1 < len(found)
-            and found[at + 1].kind == "number"
-            and self._glued(found, at)
+        behind = found[at + 1] if at is not None and at + 1 < len(found) else _NOTHING
+        if at is not None and (
+            (found[at].kind == "position" and found[index].kind != "port")
+            or (behind.kind == "run" and _CJK.search(behind.text))  # 1番 2回目
+            or (found[at].kind == "letter" and behind.kind == "number" and self._glued(found, at))  # "Port E3"
         ):
-            at = None  # "Port E3": the letter belongs to the number behind it
+            at = None
         if at is None:
             before = index - 1
-            numbered = before >= 0 and before not in used and found[before].kind == "number"
-            if (
-                numbered
-                and "." not in found[before].text
-                and "," not in found[before].text
-                and len(found[before].text) < 3
-            ):
-                ahead = found[before - 1].kind if before else ""
-                if "," in self.text[found[before].end : found[index].start]:
-                    return False  # "Test 14, intake port of cylinder 3"
-                if ahead not in ("run", "variant", "head", "state", "unknown") or (before - 1) in used:
-                    used.add(before)
-                    self._add_port(found[before].text)
-                    return True
-            return False
+            if before < 0 or before in used or not _is_small_number(found[before]):
+                return False
+            if "," in self.text[found[before].end : found[index].start]:
+                return False  # "Test 14, intake port of cylinder 3"
+            ahead = found[before - 1].kind if before else ""
+            if ahead in ("run", "variant", "head", "state", "unknown") and (before - 1) not in used:
+                return False
+            used.add(before)
+            self._add_port(found[before].text)
+            return True
         if "." in found[at].text or "," in found[at].text:
             return False
-        name = found[at].text
         used.update(range(index, at + 1))
-        follows = found[at + 1] if at + 1 < len(found) else None
-        if follows is not None and follows.kind == "letter" and follows.start == found[at].end:
-            name += follows.text
-            used.add(at + 1)
-        self._add_port(name)
+        touching = behind.kind == "letter" and behind.start == found[at].end
+        used.update([at + 1] if touching else ())
+        self._add_port(found[at].text + (behind.text if touching else ""))
         return True
 
     def _add_port(self, name: str) -> None:
@@ -596,54 +516,44 @@ class _Reader:
 
     def _glued(self, found: list[Mention], index: int) -> bool:
         """Whether a letter touches the number behind it, or is parted from it by a dash or a dot."""
-        gap = self.text[found[index].end : found[index + 1].start]
-        if gap == " " and found[index].text.isupper() and found[index].text.casefold() in SIDE_CODES:
-            before = self.text[: found[index].start].rstrip()
+        letter = found[index]
+        gap = self.text[letter.end : found[index + 1].start]
+        if gap == " " and letter.text.isupper() and letter.text.casefold() in SIDE_CODES:
+            before = self.text[: letter.start].rstrip()
             more = [m for m in found[index + 2 :] if fold(m.text) not in ("test", "tests")]
             last = all(m.kind in ("flow", "run", "treatment", "again", "mark", "number") for m in more)
-            return not before or before[-1] in "-–(:,[" or (last and found[index].text in "IE")
+            return not before or before[-1] in "-–(:,[" or (last and letter.text in "IE")
         return gap in ("", "-", "–", ".", "#", " #")
 
-    def _take_code(self, found: list[Mention], index: int, used: set[int], code: str) -> None:
+    def _take_code(self, found: list[Mention], index: int, used: set[int]) -> None:
         """Take a letter or ``in`` for a side that the language decides, with the number beside it."""
         used.add(index)
-        self.code = code
+        self.code = found[index].text.lower()
         at = _after(found, index, used, {"number"})
-        if at is not None and at + 1 < len(found) and found[at + 1].kind == "run" and _CJK.search(found[at + 1].text):
-            at = None  # IN 1回目
-        if at is not None and not (found[at].text.isdecimal() and len(found[at].text) < 3):
-            at = None
-        if at is not None and at == index + 1 + (found[index + 1].kind == "mark" if index + 1 < len(found) else 0):
+        behind = found[at + 1] if at is not None and at + 1 < len(found) else _NOTHING
+        mark = index + 1 < len(found) and found[index + 1].kind == "mark"
+        counted = behind.kind == "run" and _CJK.search(behind.text)  # IN 1回目
+        if at == index + 1 + mark and _is_small_number(found[at]) and not counted:
             used.add(at)
             self._add_port(found[at].text)
         elif index and (index - 1) not in used and found[index - 1].text.isdecimal():
             used.add(index - 1)
             self._add_port(found[index - 1].text)
 
-    def _take_letters(self, found: list[Mention], used: set[int], *, flow: bool, whole: bool) -> None:
+    def _take_letters(self, found: list[Mention], used: set[int], *, whole: bool) -> None:
         """Place single letters: a run's, a port's, a side's, or a name of their own."""
-        plain = whole and {m.kind for m in found} <= {
-            "letter", "number", "flow", "treatment", "run", "filler", "mark", "again", "common", "port",
-        }  # fmt: skip
+        plain = whole and {m.kind for m in found} <= _PLAIN
         for index, m in enumerate(found):
             if m.kind != "letter" or index in used:
                 continue
             letter = m.text.casefold()
             ahead = index + 1 < len(found) and found[index + 1].kind == "number" and (index + 1) not in used
             behind = index > 0 and found[index - 1].kind == "number" and (index - 1) not in used
-            glued = (
-                (ahead and self._glued(found, index))
-                or (behind and found[index - 1].end == m.start)
-                or (behind and self.text[found[index - 1].end : m.start] in ("-", "–"))
+            glued = (ahead and self._glued(found, index)) or (
+                behind and self.text[found[index - 1].end : m.start] in ("", "-", "–")
             )
-            number = found[index + 1] if ahead else found[index - 1] if behind else None
-            if (
-                number is not None
-                and (glued or plain)
-                and "=" not in self.text
-                and number.text.isdecimal()
-                and len(number.text) < 3
-            ):
+            number = found[index + 1] if ahead else found[index - 1] if behind else _NOTHING
+            if (glued or plain) and "=" not in self.text and _is_small_number(number):
                 if letter == "r" and glued:
                     self.run = int(number.text) or None
                 elif (letter in SIDE_CODES and self.code != "in") or letter in _PORT_LETTERS:  # not "In S1"
@@ -659,73 +569,61 @@ class _Reader:
                 self.port = m.text
                 used.add(index)
 
-    def _take_numbers(self, found: list[Mention], used: set[int]) -> None:
-        """Place the numbers that nothing asked for: a port's beside a side, else a name of its own."""
-        for index, m in enumerate(found):
-            if index in used or m.kind != "number":
-                continue
-            whole = m.text.isdecimal() and len(m.text) < 4
-            if (self.sides or self.code) and self.port is None and whole:
-                self.port = m.text
-            elif self.bare is None:
-                self.bare = m.text
-
-    def _bare_reading(self, kind: str | None, rest: str, unit: Unit | None, unit_text: str) -> bool:
-        """Whether "Intake 1 reading (mm)" is all there is: beside any other word "reading" adds nothing."""
-        named = any(fold(m.text) in ("reading", "readings") for m in self.found)
-        of_meter = unit_text == "%" or (unit is not None and unit.quantity in ("length", "pressure"))
-        return (
-            named
-            and of_meter
-            and not rest
-            and kind in (None, "gain", "side", "port")
-            and not (set(self.kinds) - {"side", "port", "gain"})
-        )
-
-    def _kind(self, rest: str, inside: range) -> str | None:  # noqa: PLR0911
+    def _kind(self, rest: str) -> str | None:
         """The one kind a text has, None where it has none or several."""
         kinds = list(dict.fromkeys(self.kinds))
-        if "counter" in kinds and set(kinds) & WHO_KINDS:
+        said = set(kinds)
+        ends = {self.found[0].kind, self.found[-1].kind} if self.found else set()
+        if "counter" in said and said & WHO_KINDS:
             kinds.remove("counter")  # "Run no."
-        if "average" in kinds and set(kinds) & (LENGTH_KINDS - {"lift"}):
+        if "average" in said and said & (LENGTH_KINDS - {"lift"}):
             kinds.remove("average")  # "Stem Ø": the sign of a mean is that of a diameter too
         for kind in _STATISTICS:
-            if kind in kinds and not (
-                rest
-                and kind == "gain"
-                and kinds == ["gain"]
-                and self.found[-1].kind != "gain"
-                and self.found[0].kind != "gain"
-            ):
+            if kind in kinds and not (rest and kinds == ["gain"] and "gain" not in ends):
                 return kind
-        ends = {self.found[0].kind, self.found[-1].kind} if self.found else set()
-        if "derived" in kinds and (not rest or "derived" in ends) and not set(kinds) & {"flow"}:
+        if "derived" in said and (not rest or ("derived" in ends and "flow" not in said)):
             return "derived"
-        if "derived" in kinds and not rest:
-            return "derived"
-        if "other" in kinds and not rest and not set(kinds) & {"lift"}:
-            return (
-                "other"
-                if set(kinds) <= {"other", "meter", "head", "filler", "pressure"} or len(kinds) == 1
-                else kinds[0]
-                if kinds[0] != "other"
-                else "other"
-            )
-        if "meter" in kinds and not rest:
-            kinds = (
-                [k for k in kinds if k not in ("pressure", "flow")] if not set(kinds) & {"average", "gain"} else kinds
-            )
-            if set(kinds) == {"meter"}:
+        if "other" in said and not rest and "lift" not in said:
+            alone = said <= {"other", "meter", "head", "filler", "pressure"} or len(kinds) == 1
+            return "other" if alone else kinds[0]
+        if "meter" in said and not rest:
+            kinds = [kind for kind in kinds if kind not in ("pressure", "flow") or said & {"average", "gain"}]
+            if kinds == ["meter"]:
                 return "meter"
-        if (
-            "flow" in kinds
-            and not set(kinds) - {"flow", "pressure", "head", "bench", "variant", "port", "leak"}
-            and "leak" not in kinds
-        ):
+        if "flow" in kinds and set(kinds) <= {"flow", "pressure", "head", "bench", "variant", "port"}:
             return "flow"
-        if rest:
-            return None
-        return kinds[0] if len(kinds) == 1 else None
+        return kinds[0] if len(kinds) == 1 and not rest else None
+
+
+def _in_context(found: list[Mention], *, flow: bool) -> list[Mention]:
+    """Mentions whose neighbours decide what they are: marks of a number, RH, letters of sides, numerals, Q, bank."""
+    kinds = {m.kind for m in found}
+    placed = kinds & {*SIDE_KINDS, "port", "run", "number", "letter", "position", "head", "state"}
+    meant: list[Mention] = []
+    for m, after in zip(found, [*found[1:], _NOTHING], strict=False):
+        word, before = fold(m.text), meant[-1].kind if meant else ""
+        if word in _NUMBER_MARKS and after.kind == "number":
+            meant.append(m._replace(kind="mark"))
+        elif placed and m.text.casefold() == "rh":
+            meant.append(m._replace(kind="position"))
+        elif not kinds & SIDE_KINDS.keys() and m.text in _TWO_LETTERS and before in _BEFORE_CODES:
+            meant.append(m._replace(kind="code"))
+        elif before == "port" and m.kind in ("unknown", "letter") and word in _NUMERALS:
+            meant.append(m._replace(kind="number", text=_NUMERALS[word]))
+        elif flow and not meant and m.kind == "letter" and word == "q":
+            meant.append(m._replace(kind="flow"))  # "Q1 (cfm)": the symbol of a flow
+        else:
+            meant.append(m)
+    numbers = sum(m.kind == "number" for m in meant)
+    named = any(m.kind in (*SIDE_KINDS, "port", "letter") or m.text.casefold() == "in" for m in meant)
+    if named or numbers > 1 or (len(meant) == 2 and numbers):
+        meant = [m._replace(kind="head", languages=()) if m.text.casefold() == "bank" else m for m in meant]
+    return meant
+
+
+def _is_small_number(m: Mention) -> bool:
+    """Whether it is a whole number such as a port has."""
+    return m.kind == "number" and m.text.isdecimal() and len(m.text) < 3
 
 
 def _after(found: list[Mention], index: int, used: set[int], kinds: set[str]) -> int | None:

@@ -7,7 +7,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from flowkit.importers.words.vocabulary import PHRASES, fold
-from flowkit.units import FLOW_QUANTITIES, Unit, find_unit
+from flowkit.units import FLOW_QUANTITIES, Unit, find_unit, measures
 
 # Units of quantities that are no part of a flow test: their columns are never flows.
 _FOREIGN = {
@@ -38,8 +38,6 @@ def foreign_unit(text: str, *, bracketed: bool = False) -> str:
 
 
 _BRACKET = re.compile(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]")
-
-
 _WATER = (
     r"(?:h2o|h20|h₂o|water(?:\s*column)?|w\.?c\.?|w\.?g\.?|h2o\s*column|hg|wassers(?:ä|ae)ule|ws|(?:colonne\s+)?d.?eau|eau|ce|"
     r"(?:columna\s+)?de\s+agua|agua|(?:colonna\s+)?d.?acqua|acqua|(?:coluna\s+)?(?:de\s+|d.)água|waterkolom|wk|słupa\s+wody|sł\.?\s*w\.?|vattenpelare|vp|de\s+água|água|ca|aq|水柱)"
@@ -48,12 +46,8 @@ _INCHES = (
     r"(?:in(?:ch(?:es)?)?\.?|ins\.?|zoll|pouces?|po\.?|pulgadas?|pulg\.?|pollici|duim|cali|tum|polegadas?|"
     r"pol\.?|インチ)"
 )
-
-
 _METRIC = r"(?:[mc]m|mil[lií][a-zíè]*m[eèé]tr\w*|[cz]ent[a-zíè]*m[eèé]tr\w*|milimetr\w*)"
 _OTHER = r"(?:[hk]?pa|(?:kilo|he[ck]to)pas[ck]al\w*|mb(?:ar)?|millibars?|milibar\w*|bar|psi)"
-
-
 _WORD_AT = r"(?:@|\bat\b|\bbei\b|(?<!\w)[àa](?=\s)|\bbij\b|\bprzy\b|\bvid\b|\bem\b|\bcon\b|\bto\b|\bauf\b|\bsous\b)"
 
 _NUMBER = r"(?P<number>\d{1,3}(?:[ \u00a0\u202f]\d{3})+|\d+(?:[.,]\d+)?)"
@@ -64,42 +58,24 @@ _AT = re.compile(
     rf"|{_METRIC}\s*(?:of\s+|de\s+)?{_WATER}|{_OTHER})(?!\w)",
     re.IGNORECASE,
 )
-
-
 _AT_BARE = re.compile(rf"(?:@|\bat\b|\bbei\b|\bto\b|\bauf\b)\s*{_NUMBER}(?P<unit>)(?=\s*(?:$|[,;)\]]))", re.IGNORECASE)
-
-
 _PRESSURE = re.compile(
     rf"(?<![A-Za-z0-9.,]){_NUMBER}\s*"
     rf"(?P<unit>[\"″”]\s*(?:of\s+|de\s+)?{_WATER}|(?:{_INCHES}|{_METRIC})\s*(?:of\s+|de\s+)?{_WATER}"
     rf"|iwc|iwg|in\.?aq|(?!bar){_OTHER}|h[2₂][o0])(?![A-Za-z0-9])",
     re.IGNORECASE,
 )
-
-
 # 28" or 28 in on its own, of a size that no lift, bore or valve has.
 _ALONE = re.compile(rf"(?<![\w.,/]){_NUMBER}\s*(?P<unit>[\"″”]|ins|{_INCHES})(?!\w)", re.IGNORECASE)
 
 # Beside IN 1 and IN 3 it is the second intake port; a square inch is written with words around it, or in brackets.
 _SECOND_INTAKE = re.compile(r"in[.\-#/_\s]*2", re.IGNORECASE)
-
-
 LEAST_BARE = 1.0  # in inches: below it a bare figure is a lift
-
-
 LEAST_AT_END, MOST_BARE = 6.0, 65.0  # in inches: "Stock heads @ 28"
-
-
 MOST_PA = 50_000.0  # above it a figure is the barometer's or a compressor's
-
-
 # Kinds of words a bare pressure may follow: "flow at 28 in", "tested @ 28", "leak @ 10".
 _LEADS = frozenset({"flow", "pressure", "leak", "leak_pressure", "treatment", "bench"})
-
-
 _TESTED = frozenset({"test", "tested", "flowed", "run", "getestet", "gepruft", "teste", "probado", "provato"})
-
-
 _OTHER_WORDS = (
     "leak leaks leakage limit limits max maximum can could rated rating capacity calibrated calibration orifice pump "
     "blower catalogue catalog spring springs grenze höchstens kalibriert leck pumpe limite capacité étalonné fuite "
@@ -108,9 +84,8 @@ _OTHER_WORDS = (
 _OTHERS = frozenset(fold(word) for word in _OTHER_WORDS.split())
 _NOT_AT = re.compile(r"\b(?:from|instead of|not|von|statt|nicht)\s+(?:at\s+|bei\s+)?$", re.IGNORECASE)
 _SPAN = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:[-–/±]|\b(?:to|and|or|bis|und|à|et|a|y|e)\b)\s*$", re.IGNORECASE)
-
-
 MOST_WORDS = 5  # of a unit: "mm de columna de agua"
+_CLAUSE = re.compile(r"[,.;:!]\s+")
 _TOO_SHORT = frozenset({"in", "of", "f", "c", "k", "m", "d", "h/d", "deg", "grad", "g", "mil"})
 
 
@@ -120,9 +95,6 @@ def whole_unit(text: str) -> Unit | None:
     if plain == text and _SECOND_INTAKE.fullmatch(text):
         return None
     return None if fold(plain) in PHRASES and plain != "%" else find_unit(plain) if plain.lower() != "rh %" else None
-
-
-_CLAUSE = re.compile(r"[,.;:!]\s+")
 
 
 class TakenPressure(NamedTuple):
@@ -141,15 +113,19 @@ class TakenPressure(NamedTuple):
         return f"{self.before} {self.after}".strip()
 
     @property
+    def value(self) -> float:
+        """Its number."""
+        return float(self.number.replace(",", "."))
+
+    @property
     def bare(self) -> bool:
         """Whether its unit could be a length, or there is none."""
-        unit = find_unit(self.unit) if self.unit else None
-        return unit is None or unit.quantity != "pressure"
+        return not measures(find_unit(self.unit), "pressure")
 
     @property
     def of_water(self) -> bool:
         """Whether it is of a size that a column of water has in inches, and no lift, bore or valve."""
-        return LEAST_AT_END <= float(self.number.replace(",", ".")) <= MOST_BARE
+        return LEAST_AT_END <= self.value <= MOST_BARE
 
     @property
     def at_the_end(self) -> bool:
@@ -169,10 +145,9 @@ class TakenPressure(NamedTuple):
         clause = re.split(r"[;,:.](?=\s)", self.before)[-1]
         words = {fold(word) for word in re.findall(r"[^\W\d_]+", clause)}
         span = _SPAN.search(self.before)
-        one, other = (float(part.replace(",", ".")) for part in (span[1] if span else "0", self.number))
-        if _NOT_AT.search(self.before):
+        if span is not None and ("±" in span[0] or 0.5 < float(span[1].replace(",", ".")) / self.value < 2.0):
             return True
-        return bool(words & _OTHERS) or (span is not None and ("±" in span[0] or 0.5 < one / other < 2.0))
+        return bool(words & _OTHERS) or _NOT_AT.search(self.before) is not None
 
     @property
     def among_units(self) -> bool:
@@ -211,25 +186,22 @@ def take_pressure(text: str) -> TakenPressure | None:
                 pattern is _ALONE or found[0].startswith("@"),
                 pattern is _AT,
             )
-            if _is_likely(taken) and (pattern is not _ALONE or taken.of_water):
+            # Whether a test pressure may be of this size is common practice, no source.
+            unit, number = find_unit(taken.unit), taken.value
+            likely = number >= LEAST_BARE if taken.bare else unit is None or number * unit.factor <= MOST_PA
+            if likely and (pattern is not _ALONE or taken.of_water):
                 return taken
     return None
-
-
-def _is_likely(taken: TakenPressure) -> bool:
-    """Whether a test pressure may be of this size (common practice, no source)."""
-    number = float(taken.number.replace(",", "."))
-    if taken.bare:
-        return number >= LEAST_BARE
-    unit = find_unit(taken.unit)
-    return unit is None or number * unit.factor <= MOST_PA
 
 
 def take_unit(text: str) -> tuple[Unit | None, str, str, str]:
     """Take the unit out of a label: in brackets, at its end, at its beginning, between its words."""
     foreign = ""
     for found in _BRACKET.finditer(text):
-        unit = _first_unit(found[1])
+        unit = find_unit(found[1])
+        if unit is None and re.search(r"[,;]", found[1]):  # before a remark: (CFM, corrected)
+            unit = find_unit(re.split(r"[,;]", found[1])[0])
+            unit = unit if measures(unit, *FLOW_QUANTITIES) else None
         if unit is not None:
             return unit, found[1].strip(), _tidy(text[: found.start()] + " " + text[found.end() :], bracketed=True), ""
         foreign = foreign or foreign_unit(found[1], bracketed=True)
@@ -237,21 +209,23 @@ def take_unit(text: str) -> tuple[Unit | None, str, str, str]:
     words = re.sub(r"[()\[\]{}<>]", " ", text).split()
     for count in range(min(len(words) - 1, MOST_WORDS), 0, -1):
         tail = " ".join(words[-count:]).strip(" ,;:/-–")
-        unit = _free_unit(tail) or _degrees(tail, words[:-count]) or _metres(tail, words[:-count])
+        unit = _free_unit(tail) or _letter(tail, words[:-count])
         if unit is not None and not (count > 1 and len(words[-count]) == 1 and words[-count].isalpha()):
             at = whole.rfind(words[-count])
             return unit, tail, _tidy(whole[:at] if at > 0 else " ".join(words[:-count])), foreign
     for place, word in enumerate(words):
-        hyphened = re.fullmatch(r"(\S+)-(\S+)", word)
-        unit = find_unit(hyphened[2]) if hyphened is not None and place == len(words) - 1 else None
-        if hyphened is not None and unit is not None and unit.quantity in FLOW_QUANTITIES:
-            return unit, hyphened[2], _tidy(" ".join([*words[:-1], hyphened[1]])), foreign  # "I-cfm"
-        head, slash, tail = word.partition("/")
-        unit = find_unit(tail) if slash and len(head) > 2 and place == len(words) - 1 else None
-        if unit is not None and find_unit(word) is None:
-            return unit, tail, _tidy(" ".join([*words[:-1], head])), foreign
+        if place == len(words) - 1:
+            hyphened = re.fullmatch(r"(\S+)-(\S+)", word)
+            unit = find_unit(hyphened[2]) if hyphened is not None else None
+            if hyphened is not None and measures(unit, *FLOW_QUANTITIES):
+                return unit, hyphened[2], _tidy(" ".join([*words[:-1], hyphened[1]])), foreign  # "I-cfm"
+            head, slash, tail = word.partition("/")
+            unit = find_unit(tail) if slash and len(head) > 2 else None
+            if unit is not None and find_unit(word) is None:
+                return unit, tail, _tidy(" ".join([*words[:-1], head])), foreign
         unit = _free_unit(word.strip(",;:"))
-        leads = place == 0 and len(word) > 1 and not _begins_phrase(words)
+        leads = place == 0 and len(word) > 1  # unless they begin with a phrase, such as "Meter temperature"
+        leads = leads and not any(fold(" ".join(words[:count])) in PHRASES for count in range(2, len(words) + 1))
         if unit is not None and len(words) > 1 and (unit.quantity in FLOW_QUANTITIES or leads):
             before = words[: place - 1] if place > 1 and words[place - 1] == "in" else words[:place]  # "flow in CFM"
             return unit, word.strip(",;:"), _tidy(" ".join(before + words[place + 1 :])), foreign
@@ -260,33 +234,13 @@ def take_unit(text: str) -> tuple[Unit | None, str, str, str]:
     return None, "", whole, foreign
 
 
-def _first_unit(text: str) -> Unit | None:
-    """The unit in a bracket, alone or before a remark: ``(CFM, corrected)``."""
-    unit = find_unit(text)
-    if unit is None and re.search(r"[,;]", text):
-        unit = find_unit(re.split(r"[,;]", text)[0])
-        unit = unit if unit is not None and unit.quantity in FLOW_QUANTITIES else None
-    return unit
-
-
-def _degrees(text: str, words: list[str]) -> Unit | None:
-    """The unit of ``Air temp F``: one letter, behind words that name a temperature."""
-    named = PHRASES.get(fold(" ".join(words)))
-    if named is None or named[0] not in ("air_temperature", "meter_temperature"):
-        return None
-    unit = find_unit(text)
-    return unit if unit is not None and unit.quantity == "temperature" else None
-
-
-def _metres(text: str, words: list[str]) -> Unit | None:
-    """The unit of ``Lift m``: one letter, behind words that name a lift."""
-    named = PHRASES.get(fold(" ".join(words)))
-    return find_unit("m") if text == "m" and named is not None and named[0] == "lift" else None
-
-
-def _begins_phrase(words: list[str]) -> bool:
-    """Whether the words begin with a phrase of the vocabulary, such as ``Meter temperature``."""
-    return any(fold(" ".join(words[:count])) in PHRASES for count in range(2, len(words) + 1))
+def _letter(text: str, words: list[str]) -> Unit | None:
+    """The unit of ``Air temp F`` and ``Lift m``: one letter, behind words that name a temperature or a lift."""
+    named = PHRASES.get(fold(" ".join(words)), ("",))[0]
+    unit = (
+        find_unit(text) if named in ("air_temperature", "meter_temperature") or (named, text) == ("lift", "m") else None
+    )
+    return unit if measures(unit, "temperature") or named == "lift" else None
 
 
 def _free_unit(text: str) -> Unit | None:

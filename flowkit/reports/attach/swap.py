@@ -305,7 +305,7 @@ def _back_up(real: Path, old: bytes) -> Path:
             tail = ".before-flowkit" + (f"-{number}" if number > 1 else "") + real.suffix
             stem = os.fsencode(real.stem)[: _LONGEST_NAME - len(os.fsencode(tail))]
             backup = real.with_name(stem.decode(errors="ignore") + tail)
-            if _claim(copy, backup):
+            if claim(copy, backup):
                 break
     finally:
         copy.unlink(missing_ok=True)
@@ -313,23 +313,23 @@ def _back_up(real: Path, old: bytes) -> Path:
     return backup
 
 
-def _claim(copy: Path, backup: Path) -> bool:
-    """Give a copy the backup's name, unless that name is taken."""
+def claim(copy: Path, name: Path) -> bool:
+    """Give a whole file a name, unless that is taken: a link, unlike a rename, sees a file that appeared meanwhile."""
     try:
-        backup.hardlink_to(copy)
+        name.hardlink_to(copy)
     except FileExistsError:
         return False
     except OSError as error:
-        if error.errno not in (errno.EPERM, errno.ENOTSUP, errno.ENOSYS, errno.EMLINK, errno.EACCES):
+        if error.errno not in (errno.EPERM, errno.ENOTSUP, errno.ENOSYS, errno.EMLINK, errno.EACCES, errno.EINVAL):
             raise
     else:
         return True
     # No hard links here (FAT, some network drives): take the name first, then fill it at one stroke.
     try:
-        os.close(os.open(backup, os.O_WRONLY | os.O_CREAT | os.O_EXCL))
+        os.close(os.open(name, os.O_WRONLY | os.O_CREAT | os.O_EXCL))
     except FileExistsError:
         return False
-    copy.replace(backup)
+    copy.replace(name)
     return True
 
 

@@ -28,8 +28,8 @@ def workbook_bytes(contents: ReportContents, mark: str = "") -> bytes:
     workbook = Workbook()
     cells: dict[Key, str] = {}
     tests, read = plan_tests(contents)
-    sides = plan_sides(contents, read)
-    book = Book(contents, display_of(contents.info.display), pens(workbook, cells), cells, tests, read, sides)
+    compared = plan_sides(contents, tests, read)
+    book = Book(contents, display_of(contents.info.display), pens(workbook, cells), cells, tests, read, *compared)
     # Each sheet calls cells of those written before it.
     for write in (
         readings.write_reference,

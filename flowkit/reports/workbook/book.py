@@ -220,17 +220,17 @@ class SidePlan:
         return self.place(low), self.place(high)
 
 
-def plan_sides(contents: ReportContents, readings: Sequence[Reading]) -> tuple[SidePlan, ...]:
-    """Put the readings into the curves of each side, as the comparison does."""
-    used: dict[str, list[Reading]] = {variant.name: [] for variant in contents.variants}
-    for reading in readings:
-        if reading.corrected is not None and flows(reading.corrected):
-            used[reading.test.variant].append(reading)
-    variants = [
-        Variant(item.name, corrected=_corrected(used[item.name]), state=item.state, valves=item.valves)
-        for item in contents.variants
-    ]
-    order = list(used)
+def plan_sides(
+    contents: ReportContents, tests: Sequence[TestPlan], readings: Sequence[Reading]
+) -> tuple[tuple[Variant, ...], tuple[SidePlan, ...]]:
+    """Put the readings into the curves of each side, as the comparison does; return the variants compared too."""
+    corrected: dict[str, list[CorrectedTest]] = {}
+    for plan in tests:
+        if plan.corrected is not None:
+            used = replace(plan.corrected, points=tuple(filter(flows, plan.corrected.points)))
+            corrected.setdefault(plan.variant, []).append(used)
+    variants = tuple(replace(item, corrected=tuple(corrected.get(item.name, ()))) for item in contents.variants)
+    index = {variant.name: place for place, variant in enumerate(variants)}
     made = []
     for side, result in sides_of(contents.comparison):
         compared = {item.name for item in result.variants}
@@ -240,33 +240,28 @@ def plan_sides(contents: ReportContents, readings: Sequence[Reading]) -> tuple[S
         # A stated range may end between measured lifts.
         grid = merge_lifts([*grid, *(end for end in result.range_m if lift_key(end, grid) is None)])
         plans = (
-            VariantPlan(order.index(one.name), one, result.variant(one.name), _ports(one, used[one.name], grid))
-            for one in curves
+            VariantPlan(index[one.name], one, result.variant(one.name), _ports(one, readings, grid)) for one in curves
         )
         made.append(SidePlan(side, result, grid, tuple(plans)))
-    return tuple(made)
-
-
-def _corrected(readings: Sequence[Reading]) -> tuple[CorrectedTest, ...]:
-    """Return the corrected tests of a variant with the points that are used."""
-    points: dict[int, list[CorrectedPoint]] = {}
-    tests: dict[int, CorrectedTest] = {}
-    for reading in readings:
-        if reading.test.corrected is not None and reading.corrected is not None:
-            tests[reading.test.number] = reading.test.corrected
-            points.setdefault(reading.test.number, []).append(reading.corrected)
-    return tuple(replace(test, points=tuple(points[number])) for number, test in tests.items())
+    return variants, tuple(made)
 
 
 def _ports(curves: SideVariant, readings: Sequence[Reading], grid: Sequence[float]) -> tuple[PortPlan, ...]:
     """Put a variant's readings into its ports, lift by lift."""
+    own = [
+        reading
+        for reading in readings
+        if (reading.test.variant, reading.test.test.side) == (curves.name, curves.side)
+        and reading.corrected is not None
+        and flows(reading.corrected)
+    ]
     made = []
     for curve in curves.ports:
         ids = {(test.id, test.file, test.port, test.head) for test in curve.tests}
         places: dict[int, list[Reading]] = {}
-        for reading in readings:
+        for reading in own:
             test = reading.test.test
-            if test.side == curves.side and (test.id, test.file, test.port, test.head) in ids:
+            if (test.id, test.file, test.port, test.head) in ids:
                 place = sum(1 for lift in grid if lift <= reading.point.lift_m) - 1
                 places.setdefault(place, []).append(reading)
         made.append(PortPlan(curve.port, curve, dict(sorted(places.items()))))
@@ -327,6 +322,7 @@ class Book:
     cells: dict[Key, str]  # by name, such as ("unit", "CFM")
     tests: tuple[TestPlan, ...]
     readings: tuple[Reading, ...]
+    variants: tuple[Variant, ...]  # with their corrected tests
     sides: tuple[SidePlan, ...]
     blocks: dict[tuple[Side, str], Block] = field(default_factory=dict)
     tables: dict[str, Table] = field(default_factory=dict)  # "readings" and "corrections"

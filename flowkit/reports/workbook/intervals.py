@@ -22,17 +22,20 @@ from flowkit.analysis.uncertainty import Contrast, Drift, plate_of, student_t, s
 from flowkit.reports.contents import band_tables
 from flowkit.reports.labels import port_text
 from flowkit.reports.workbook import look
-from flowkit.reports.workbook.curves import BANDS, FLOWS
+from flowkit.reports.workbook.curves import BANDS
 from flowkit.reports.workbook.look import Style
 from flowkit.reports.workbook.pen import Column, Key, Table
 from flowkit.reports.workbook.runs import PortCells, write_runs
 
 if TYPE_CHECKING:
+    from flowkit.analysis.curves import Session
     from flowkit.analysis.gains import MatchedPair
     from flowkit.analysis.scatter import Blocks, Figure, LiftScatter, PortRuns
-    from flowkit.analysis.uncertainty import Assessor, Spread
+    from flowkit.analysis.uncertainty import Assessor, Estimate, Spread
     from flowkit.model import Side
     from flowkit.reports.workbook.book import Book, SidePlan
+
+    Plate = tuple[Session, float, float]
 
 _SHEET = "Intervals"
 _T = (
@@ -84,7 +87,8 @@ class _Line:
     words: tuple[str, str]
     contrast: Contrast
     drift: Drift
-    expected: float | None
+    u95: float | None  # as the tests alone give it
+    expected: float | None  # as the comparison has it
     untouched: Contrast | None = None
     gain: float | None = None
     bounds: Mapping[str, tuple[float, float]] = field(default_factory=dict)
@@ -94,6 +98,13 @@ class _Line:
     def spread(self) -> bool:
         """Whether it is of a port spread."""
         return self.key[0] == "spread"
+
+
+def _read(port: PortRuns) -> Iterator[tuple[int, Session, Plate | None]]:
+    """Yield each test's run, session, and check plate with its session."""
+    for run, session, test in zip(port.run_of, port.sessions, port.tests, strict=True):
+        plate = plate_of(test)
+        yield int(run), session, None if plate is None else (session, plate[0], plate[1])
 
 
 class Intervals:
@@ -140,15 +151,14 @@ class Intervals:
         names: dict[object, str] = {}
         heads: list[str] = []
         for port in self.ports.values():
-            for session, test in zip(port.runs.sessions, port.runs.tests, strict=True):
-                plate = plate_of(test)
+            for _, session, plate in _read(port.runs):
                 key: object
-                words = " ".join(filter(None, ("session", session.date or "unknown day")))
-                for key, head in ((session, words), ((session, *plate[:2]) if plate else None, "check plate")):
+                for key in (session, plate):
                     if key is not None and key not in names:
                         names[key] = f"share {len(names)}"
+                        head = f"share of session {session.date or 'unknown day'}"
                         count = sum(known.startswith("share of check plate") for known in heads) + 1
-                        heads.append(f"share of {head}" + (f" {count}" if head == "check plate" else ""))
+                        heads.append(head if key == session else f"share of check plate {count}")
         table = Table(self.pen, [
             Column("state", "state", look.WRAPPED), Column("port", "port", look.APART),
             Column("mean", self.name, look.number(3)), Column("per run", "1/n", look.number(5)),
@@ -167,10 +177,9 @@ class Intervals:
             if port.setting:
                 table.put("setting", float(values.setting[0]) / self.book.in_lift(1.0) ** 2, port.setting)
             shares: dict[object, set[int]] = {}
-            for session, test, run in zip(runs.sessions, runs.tests, runs.run_of, strict=True):
-                plate = plate_of(test)
-                for own in (session, *(((session, *plate[:2]),) if plate else ())):
-                    shares.setdefault(own, set()).add(int(run))
+            for run, session, plate in _read(runs):
+                shares.setdefault(session, set()).add(run)
+                shares.setdefault(plate, set()).add(run)
             for key, column in names.items():
                 members = sorted(shares.get(key, ()))
                 text = "+".join(port.shares[run] for run in members) or "0"
@@ -209,14 +218,14 @@ class Intervals:
         return f"SUMSQ({cells})/{freedom}"
 
     def _pool(self, side: Side, benches: frozenset[str], blocks: Blocks | None) -> _Pool | None:
-        """Write the variance of a run and its degrees of freedom, once for each pool; None where records are in it."""
+        """Write the variance of a run and its degrees of freedom, once for each pool; None where there is none."""
         pen, scatter = self.pen, self.assessor.scatter(self.figure, benches, blocks)
         joined = blocks if "ports" in (scatter.basis or "") else None
         key = (benches, None if joined is None else id(joined), scatter.basis)
         if key in self.pools:
             return self.pools[key]
         self.pools[key] = None
-        if scatter.basis is None or "history" in scatter.basis:
+        if scatter.basis is None:
             return None
         variance, freedom = float(scatter.variance[0]), float(scatter.freedom[0])
         pen.heading("Scatter of one run")
@@ -253,27 +262,24 @@ class Intervals:
         pen.put(1, f"{side.capitalize()}: ports as blocks, ln(mean flow), then what states and ports leave")
         pen.row += 1
         rows, columns = range(pen.row, pen.row + count), range(3, 3 + size)
-        every = _box(pen.here(3, rows[0], "cr"), pen.here(2 + size, rows[-1], "cr"))
+        every = f"{pen.here(3, rows[0], 'cr')}:{pen.here(2 + size, rows[-1], 'cr')}"
         for index, row in enumerate(blocks.cells):
             pen.put(1, row[0].curve.variant)
-            across = _box(pen.here(3, lock="c"), pen.here(2 + size, lock="c"))
+            across = pen.ranges(columns, pen.row, "c")[0]
             for place, (port, column) in enumerate(zip(row, columns, strict=True)):
                 cell = self.table.here("mean", self.ports[id(port)].row)
                 pen.put(column, float(logs[index, place]), look.number(6), f"LN({cell})")
-                down = _box(pen.here(column, rows[0], "r"), pen.here(column, rows[-1], "r"))
+                down = pen.ranges(column, rows, "r")[0]
                 text = f"{pen.here(column)}-AVERAGE({across})-AVERAGE({down})+AVERAGE({every})"
                 pen.put(column + size + 1, float(left[index, place]), look.number(6), text)
             pen.row += 1
         pen.row += 1
         runs = ",".join(self.table.here("per run", self.ports[id(port)].row) for port in blocks.ports)
-        residuals = _box(pen.here(4 + size, rows[0]), pen.here(3 + 2 * size, rows[-1]))
-        return f"SUMSQ({residuals})/AVERAGE({runs})"
-
-    # -- which intervals there are ---------------------------------------------------------------------------------
+        return f"SUMSQ({pen.here(4 + size, rows[0])}:{pen.here(3 + 2 * size, rows[-1])})/AVERAGE({runs})"
 
     def pairs(self, side: SidePlan) -> list[tuple[MatchedPair, Contrast | None]]:
         """Return the pairs of states of a side, each with what was untouched."""
-        variants = {variant.name: variant for variant in self.book.contents.variants}
+        variants = {variant.name: variant for variant in self.book.variants}
         states = tuple(self.assessor.sides[side.side])
         own = [variants[state.name] for state in states]
         pairs = match_pairs(states, side.result.range_m)
@@ -284,20 +290,23 @@ class Intervals:
         assessor, states = self.assessor, tuple(self.assessor.sides[side.side])
         for index, state in enumerate(states):
             whole = assessor.contrast(side.side, [(index, 1.0, ())])
-            known = side.result.variant(state.name)
+            known, drift = side.result.variant(state.name), assessor.drift(whole)
             key = (side.side, state.name)
             words = (f"mean flow of {state.name}", "")
-            yield _Line(("mean", *key), words, whole, assessor.drift(whole), known.mean_flow_u95)
+            yield _Line(("mean", *key), words, whole, drift, self._relative(whole, drift), known.mean_flow_u95)
             if known.port_spread_u95 is not None:
                 ports = tuple(assessor.ports[side.side][index].values())
                 every = Contrast(assessor.headline, ports, np.full((len(ports), 1), 1.0 / math.sqrt(len(ports))))
                 words = (f"port spread of {state.name}", "")
-                yield _Line(("spread", *key), words, every, Drift(), known.port_spread_u95)
+                own = assessor.port_spread(side.side, index)
+                yield _Line(("spread", *key), words, every, Drift(), own, known.port_spread_u95)
         for pair, untouched in self.pairs(side):
             ends = (side.side, pair.before.name, pair.after.name)
-            yield self.line(("gain", *ends), pair.after.name, pair, untouched)
-            for port in pair.ports if len(pair.ports) > 1 else ():
-                yield self.line(("port", *ends, port), f"{pair.after.name}, {port_text(port)}", pair, untouched, port)
+            gain = side.result.gain(*ends[1:])
+            yield self.line(("gain", *ends), pair.after.name, pair, (untouched, gain.mean_flow_gain_u95))
+            for item in gain.ports if len(pair.ports) > 1 else ():
+                name = f"{pair.after.name}, {port_text(item.port)}"
+                yield self.line(("port", *ends, item.port), name, pair, (untouched, item.u95), item.port)
         effects = {item.factors: item for item in side.result.interactions}
         for corners in find_corners([state.state for state in states]):
             found = effects.get(corners.factors)
@@ -310,32 +319,37 @@ class Intervals:
             for index, (factors, name, half) in enumerate(zip(EFFECTS, names, halves, strict=True)):
                 parts = [(place, factor, shared) for place, factor in zip(corners.places, factors, strict=True)]
                 contrast = assessor.contrast(side.side, parts)
-                effect = ("effect", side.side, corners.factors, index)
-                yield _Line(effect, (name, "effect"), contrast, assessor.drift(contrast), half)
+                effect, drift = ("effect", side.side, corners.factors, index), assessor.drift(contrast)
+                yield _Line(effect, (name, "effect"), contrast, drift, self._relative(contrast, drift), half)
+
+    def _relative(self, contrast: Contrast, drift: Drift) -> float | None:
+        """Return half the interval of a mean flow or an effect, relative."""
+        blocks = self.assessor.blocks(contrast.ports[0].side, contrast.benches)
+        return self.assessor.spread(contrast, drift, blocks).relative()[0]
 
     def line(
-        self, key: Key, words: str, pair: MatchedPair, untouched: Contrast | None, port: str | None = None
-    ) -> _Line:
-        """Return the gain of a pair, or of one port of it, to be written."""
-        assessor, side, ports = self.assessor, pair.before.side, pair.ports if port is None else (port,)
+        self, key: Key, words: str, pair: MatchedPair, known: tuple[Contrast | None, float | None],
+        port: str | None = None,
+    ) -> _Line:  # fmt: skip
+        """Return the gain of a pair, or of one port of it, to be written; given what was untouched, and its u95."""
+        (untouched, expected), ports = known, pair.ports if port is None else (port,)
+        assessor, side = self.assessor, pair.before.side
         parts = [(pair.index[0], -1.0, ports), (pair.index[1], 1.0, ports)]
         contrast = assessor.contrast(side, parts, self.figure)
         drift = assessor.drift(assessor.contrast(side, parts), untouched)
         blocks = assessor.blocks(side, contrast.benches, pair.index)
-        known = assessor.estimates(contrast, assessor.spread(contrast, drift, blocks), drift)[0]
-        bounds = {str(bound.name): (bound.low, bound.high) for bound in known.bounds}
+        own = assessor.estimates(contrast, assessor.spread(contrast, drift, blocks), drift)[0]
+        bounds = {str(bound.name): (bound.low, bound.high) for bound in own.bounds}
         return _Line(
-            key, (words, pair.before.name), contrast, drift, known.u95, untouched, known.gain, bounds, pair.index
+            key, (words, pair.before.name), contrast, drift, own.u95, expected, untouched, own.gain, bounds, pair.index
         )
-
-    # -- writing them ------------------------------------------------------------------------------------------------
 
     def write(self, side: Side, lines: Iterable[_Line]) -> None:
         """Write intervals of one side; the pools they need go above their table."""
         ready = []
         for line in lines:
             benches = line.contrast.benches
-            if line.expected is None or self._mixed(line.contrast):
+            if not _alike(line.u95, line.expected) or self._mixed(line.contrast):
                 continue
             blocks = self.assessor.blocks(side, benches, line.pair)
             needed = (*line.contrast.ports, *(blocks.ports if blocks else ()))
@@ -355,11 +369,8 @@ class Intervals:
     def _mixed(contrast: Contrast) -> bool:
         """Tell whether a run in parts was put right by several plates, which the shares of runs do not show."""
         for port in contrast.ports:
-            seen: dict[int, set[object]] = {}
-            for run, test in zip(port.run_of, port.tests, strict=True):
-                plate = plate_of(test)
-                seen.setdefault(int(run), set()).add(None if plate is None else plate[:2])
-            if any(len(plates) > 1 for plates in seen.values()):
+            read = {(run, plate and plate[1:]) for run, _, plate in _read(port)}
+            if len(read) > len({run for run, _ in read}):
                 return True
         return False
 
@@ -448,23 +459,16 @@ class Intervals:
         """Return Σc_k² over the plates read, as a formula; "" without."""
         if line.spread:
             return ""
-        keys = {
-            (session, *plate[:2])
-            for port in line.contrast.ports
-            for session, test in zip(port.sessions, port.tests, strict=True)
-            if (plate := plate_of(test)) is not None
-        }
+        keys: set[object] = {plate for port in line.contrast.ports for _, _, plate in _read(port) if plate is not None}
         columns = [column for key, column in self.columns.items() if key in keys]
         return "+".join(f"({self._weighed(line, column, 1)})^2" for column in columns)
 
     def _write_interval(self, table: Table, line: _Line, spread: Spread, *, has_freedom: bool) -> None:
         """Write u, its degrees of freedom, the factor, the bounds and the interval."""
-        below = ["{repeats}^2/{nu}"] if has_freedom else []
-        below += [f"{{plates}}^2/{spread.plate_freedom:.0f}"] if spread.plate_freedom else []
-        u, effective = math.sqrt(float(spread.total[0])), float(spread.effective()[0])
-        t, text = _write_u(table, "SUM({repeats}:{meters})", u, below, effective)
+        below, u = ["{repeats}^2/{nu}"] if has_freedom else [], math.sqrt(float(spread.total[0]))
+        t, text = _write_u(table, "SUM({repeats}:{meters})", spread, below)
         if line.spread and len(line.contrast.ports) > 2:
-            t, text = studentized_range(len(line.contrast.ports), effective), ""
+            t, text = studentized_range(len(line.contrast.ports), float(spread.effective()[0])), ""
         elif line.spread:
             t, text = t * math.sqrt(2.0), f"SQRT(2)*{text}"
         table.put("t", t, text)
@@ -484,11 +488,9 @@ class Intervals:
             table.put(key, whole[end] if texts[end] else bounds[end], texts[end])
         _write_ends(table, line.key, line.gain, t * u, whole)
 
-    # -- single lifts ------------------------------------------------------------------------------------------------
-
     def write_at_lifts(self, side: SidePlan) -> None:
         """Write the intervals of every gain of a side at every lift."""
-        assessor, pen = self.assessor, self.pen
+        assessor = self.assessor
         for pair, untouched in self.pairs(side):
             parts = [(pair.index[0], -1.0, pair.ports), (pair.index[1], 1.0, pair.ports)]
             drift = assessor.drift(assessor.contrast(side.side, parts), untouched)
@@ -497,113 +499,11 @@ class Intervals:
             spread = assessor.spread(contrast, drift, blocks)
             stated = assessor.stated(contrast.benches)
             fitted = None if stated is not None else assessor.lift_scatter(contrast.benches, blocks)
-            if not bool(spread.assessed.all()) or (stated is None and fitted is None):
-                continue
-            pen.heading(f"{side.side.capitalize()}, {pair.after.name} over {pair.before.name}: at single lifts")
-            fit = self._write_fit(fitted)
-            table = Table(pen, (_SINGLE[0]._replace(style=self.book.lift), *_SINGLE[1:]))
-            for index, known in enumerate(assessor.estimates(contrast, spread, drift)):
-                states = self._states_at(side, pair, contrast, index)
-                self._write_scatter(table, contrast, (spread, index), states, (fitted, fit))
-                self._write_lift(table, side, pair, (contrast, spread, index), states, known.gain)
-                u, effective = math.sqrt(float(spread.total[index])), float(spread.effective()[index])
-                below = ["({fit}+{shared})^2/{nu}"] if fitted is not None else []
-                below += [f"{{plates}}^2/{spread.plate_freedom:.0f}"] if spread.plate_freedom else []
-                t, text = _write_u(table, "{fit}+{shared}+SUM({steps}:{more})", u, below, effective)
-                table.put("t", t, text)
-                table.put("below", float(known.below))
-                table.put("above", float(known.above))
-                key = ("lift", side.side, pair.before.name, pair.after.name, pair.lifts_m[index])
-                _write_ends(table, key, known.gain, t * u, (known.below, known.above))
-                pen.row += 1
-            pen.row += 1
-
-    def _write_fit(self, fitted: LiftScatter | None) -> dict[str, str]:
-        """Write what the scatter was fitted to be, in the units shown; return the cells."""
-        if fitted is None:
-            return {}
-        pen, unit, covariance, found = self.pen, self.book.in_lift(1.0), fitted.covariance, dict[str, str]()
-        for key, name, value in (
-            ("c", "c", fitted.constant), ("per_slope", "u_L²", fitted.per_slope * unit**2),
-            ("var_c", "var c", covariance[0, 0]), ("cov", "cov", covariance[0, 1] * unit**2),
-            ("var_slope", "var u_L²", covariance[1, 1] * unit**4), ("least", "least ν", fitted.freedom),
-            ("most", "most ν", fitted.cap),
-        ):  # fmt: skip
-            pen.put(1, f"fitted: {name}")
-            pen.put(3, float(value), Style("value", -6))
-            found[key] = pen.here(3, lock="cr")
-            pen.row += 1
-        return found
-
-    def _states_at(self, side: SidePlan, pair: MatchedPair, contrast: Contrast, index: int) -> list[_StateAt]:
-        """Return the cells of both states at a lift."""
-        row, flows, found = side.place(pair.lifts_m[index]), self.book.pens[FLOWS], []
-        for state, sign in ((pair.before, -1.0), (pair.after, 1.0)):
-            block, ports = self.book.blocks[side.side, state.name], []
-            for port, weight in zip(contrast.ports, contrast.weight[:, 0], strict=True):
-                if weight * sign > 0:
-                    column, per_run = block.ports[port.curve.port], float(port.values(contrast.figure).per_run[index])
-                    at = block.row(row)
-                    ports.append((port, flows.at(column, at), block.slopes.at(column, at), repr(per_run)))
-            columns = [block.ports[port.curve.port] for port, *_ in ports]
-            total = f"SUM({','.join(flows.ranges(columns, block.row(row), 'cr', away=True))})"
-            found.append(_StateAt(ports, total))
-        return found
-
-    def _write_scatter(
-        self, table: Table, contrast: Contrast, which: tuple[Spread, int], states: list[_StateAt],
-        fit: tuple[LiftScatter | None, Mapping[str, str]],
-    ) -> None:  # fmt: skip
-        """Write the scatter of the runs at a lift: fitted, or stated."""
-        (spread, index), (fitted, cells), unit = which, fit, self.book.in_lift(1.0)
-        squared = contrast.weight[:, index] ** 2
-        per_run = np.array([own.per_run[index] for own in contrast.values])
-        text = "+".join(state.sum(f"{q}^2*{n}" for _, q, _, n in state.ports) for state in states)
-        table.put("ones", float(squared @ per_run), text)
-        if fitted is None:
-            own = float((self.assessor.bench.repeatability or 0.0) ** 2 * (squared @ per_run))
-            table.put("fit", own, f"{self.stated['repeatability']}^2*{{ones}}")
-        else:
-            lifts = contrast.figure.lifts_m if isinstance(contrast.figure, AtLifts) else ()
-            slope2 = np.array([float(port.slope_at([lifts[index]])[0]) ** 2 for port in contrast.ports])
-            text = "+".join(state.sum(f"{s}^2*{n}" for _, _, s, n in state.ports) for state in states)
-            table.put("x", float((squared * per_run) @ slope2) / unit**2, text)
-            variance, freedom = fitted.at((squared * per_run)[:, np.newaxis], slope2[:, np.newaxis])
-            own = float(variance[0])
-            table.put("fit", own, "{c}*{ones}+{per_slope}*{x}", cells=cells)
-            uncertain = "{var_c}*{ones}^2+2*{cov}*{ones}*{x}+{var_slope}*{x}^2"
-            nu = f"MAX({{least}},MIN({{most}},2*{{fit}}^2/({uncertain})))"
-            table.put("nu", float(freedom[0]), f"1/(0.75/{nu}+0.25/{{least}})", cells=cells)
-        repeats = float(spread.repeats[index])
-        if repeats - own > 1e-9 * repeats:
-            table.put("shared", repeats - own)
-
-    def _write_lift(  # noqa: PLR0917
-        self, table: Table, side: SidePlan, pair: MatchedPair, which: tuple[Contrast, Spread, int],
-        states: list[_StateAt], gain: float,
-    ) -> None:  # fmt: skip
-        """Write a lift, its gain, the steps of the readings, check plates, and what sessions and meters add."""
-        (contrast, spread, index), place = which, side.place(pair.lifts_m[which[2]])
-        first = self.book.blocks[side.side, side.variants[0].name]
-        table.put("lift", self.book.in_lift(pair.lifts_m[index]), first.lift(place))
-        before, after = (f"({state.total}/{len(state.ports)})" for state in states)
-        table.put("gain", gain, f"{after}/{before}-1")
-        terms = []
-        for state in states:
-            inner = []
-            for port, q, _, _ in state.ports:
-                step = self.ports[id(port)].steps_at.get(place)
-                inner.append(f"{q}^2*{step or repr(12 * float(port.values(contrast.figure).steps[index]))}")
-            terms.append(f"{state.sum(inner)}/12")
-        pairs = zip(contrast.weight[:, index], contrast.values, strict=True)
-        steps = float(sum(weight**2 * float(own.steps[index]) for weight, own in pairs))
-        table.put("steps", steps, "+".join(terms))
-        if spread.plate_freedom:
-            table.put("plates", float(spread.plates[index]))
-        total = float(spread.total[index])
-        more = total - float(spread.repeats[index]) - float(spread.plates[index]) - steps
-        if more > 1e-9 * total:
-            table.put("more", more)
+            estimates = assessor.estimates(contrast, spread, drift)
+            known = {item.lift_m: item.u95 for item in side.result.gain(pair.before.name, pair.after.name).per_lift}
+            alike = all(_alike(one.u95, known.get(lift)) for one, lift in zip(estimates, pair.lifts_m, strict=True))
+            if alike and (stated is not None or fitted is not None):
+                _AtLifts(self, side, pair, contrast, spread, fitted).write(estimates)
 
 
 class _StateAt(NamedTuple):
@@ -617,16 +517,131 @@ class _StateAt(NamedTuple):
         return f"({'+'.join(terms)})/{self.total}^2"
 
 
-def _box(first: str, last: str) -> str:
-    """Return the cells between two corners."""
-    return f"{first}:{last}"
+@dataclass
+class _AtLifts:
+    """Writes the intervals of one gain at every lift."""
+
+    intervals: Intervals
+    side: SidePlan
+    pair: MatchedPair
+    contrast: Contrast
+    spread: Spread
+    fitted: LiftScatter | None
+
+    def write(self, estimates: Iterable[Estimate]) -> None:
+        """Write what the scatter was fitted to be, then a row for every lift."""
+        pen, book, pair, spread = self.intervals.pen, self.intervals.book, self.pair, self.spread
+        pen.heading(f"{self.side.side.capitalize()}, {pair.after.name} over {pair.before.name}: at single lifts")
+        cells = self._write_fit()
+        table = Table(pen, (_SINGLE[0]._replace(style=book.lift), *_SINGLE[1:]))
+        first = book.blocks[self.side.side, self.side.variants[0].name]
+        for index, (known, lift_m) in enumerate(zip(estimates, pair.lifts_m, strict=True)):
+            place = self.side.place(lift_m)
+            states = self._states(place, index)
+            table.put("lift", book.in_lift(lift_m), first.lift(place))
+            before, after = (f"({state.total}/{len(state.ports)})" for state in states)
+            table.put("gain", known.gain, f"{after}/{before}-1")
+            self._write_scatter(table, index, states, cells)
+            self._write_others(table, index, states, place)
+            below = ["({fit}+{shared})^2/{nu}"] if self.fitted is not None else []
+            table.put("below", float(known.below))
+            table.put("above", float(known.above))
+            t = _write_u(table, "{fit}+{shared}+SUM({steps}:{more})", spread, below, index)
+            table.put("t", *t)
+            key = ("lift", self.side.side, pair.before.name, pair.after.name, lift_m)
+            half = t[0] * math.sqrt(float(spread.total[index]))
+            _write_ends(table, key, known.gain, half, (known.below, known.above))
+            pen.row += 1
+        pen.row += 1
+
+    def _write_fit(self) -> dict[str, str]:
+        """Write what the scatter was fitted to be, in the units shown; return the cells."""
+        pen, unit, fitted, found = self.intervals.pen, self.intervals.book.in_lift(1.0), self.fitted, dict[str, str]()
+        if fitted is None:
+            return found
+        for key, name, value in (
+            ("c", "c", fitted.constant), ("per_slope", "u_L²", fitted.per_slope * unit**2),
+            ("var_c", "var c", fitted.covariance[0, 0]), ("cov", "cov", fitted.covariance[0, 1] * unit**2),
+            ("var_slope", "var u_L²", fitted.covariance[1, 1] * unit**4), ("least", "least ν", fitted.freedom),
+            ("most", "most ν", fitted.cap),
+        ):  # fmt: skip
+            pen.put(1, f"fitted: {name}")
+            pen.put(3, float(value), Style("value", -6))
+            found[key] = pen.here(3, lock="cr")
+            pen.row += 1
+        return found
+
+    def _states(self, place: int, index: int) -> list[_StateAt]:
+        """Return the cells of both states at a lift."""
+        book, found = self.intervals.book, []
+        for state, sign in ((self.pair.before, -1.0), (self.pair.after, 1.0)):
+            block, ports, columns = book.blocks[self.side.side, state.name], [], []
+            row = block.row(place)
+            for port, weight, own in zip(
+                self.contrast.ports, self.contrast.weight[:, 0], self.contrast.values, strict=True
+            ):
+                if weight * sign > 0:
+                    columns.append(block.ports[port.curve.port])
+                    cells = (block.flows.at(columns[-1], row), block.slopes.at(columns[-1], row))
+                    ports.append((port, *cells, repr(float(own.per_run[index]))))
+            total = ",".join(block.flows.ranges(columns, row, "cr", away=True))
+            found.append(_StateAt(ports, f"SUM({total})"))
+        return found
+
+    def _write_scatter(self, table: Table, index: int, states: list[_StateAt], cells: Mapping[str, str]) -> None:
+        """Write the scatter of the runs at a lift: fitted, or stated."""
+        contrast, unit = self.contrast, self.intervals.book.in_lift(1.0)
+        weights = contrast.weight[:, index] ** 2 * np.array([own.per_run[index] for own in contrast.values])
+        ones = float(weights.sum())
+        table.put("ones", ones, "+".join(state.sum(f"{q}^2*{n}" for _, q, _, n in state.ports) for state in states))
+        if self.fitted is None:
+            own = float((self.intervals.assessor.bench.repeatability or 0.0) ** 2 * ones)
+            table.put("fit", own, f"{self.intervals.stated['repeatability']}^2*{{ones}}")
+        else:
+            slope2 = np.array([float(port.slope_at([self.pair.lifts_m[index]])[0]) ** 2 for port in contrast.ports])
+            text = "+".join(state.sum(f"{s}^2*{n}" for _, _, s, n in state.ports) for state in states)
+            table.put("x", float(weights @ slope2) / unit**2, text)
+            variance, freedom = self.fitted.at(weights[:, np.newaxis], slope2[:, np.newaxis])
+            own = float(variance[0])
+            table.put("fit", own, "{c}*{ones}+{per_slope}*{x}", cells=cells)
+            uncertain = "{var_c}*{ones}^2+2*{cov}*{ones}*{x}+{var_slope}*{x}^2"
+            nu = f"MAX({{least}},MIN({{most}},2*{{fit}}^2/({uncertain})))"
+            table.put("nu", float(freedom[0]), f"1/(0.75/{nu}+0.25/{{least}})", cells=cells)
+        repeats = float(self.spread.repeats[index])
+        table.put("shared", repeats - own if repeats - own > 1e-9 * repeats else None)
+
+    def _write_others(self, table: Table, index: int, states: list[_StateAt], place: int) -> None:
+        """Write the steps of the readings, check plates, and what sessions and meters add."""
+        spread, terms = self.spread, []
+        for state in states:
+            inner = []
+            for port, q, _, _ in state.ports:
+                step = self.intervals.ports[id(port)].steps_at.get(place)
+                own = port.values(self.contrast.figure).steps[index]
+                inner.append(f"{q}^2*{step or repr(12 * float(own))}")
+            terms.append(f"{state.sum(inner)}/12")
+        pairs = zip(self.contrast.weight[:, index], self.contrast.values, strict=True)
+        steps = float(sum(weight**2 * float(own.steps[index]) for weight, own in pairs))
+        table.put("steps", steps, "+".join(terms))
+        table.put("plates", float(spread.plates[index]) if spread.plate_freedom else None)
+        total = float(spread.total[index])
+        more = total - float(spread.repeats[index]) - float(spread.plates[index]) - steps
+        table.put("more", more if more > 1e-9 * total else None)
 
 
-def _write_u(table: Table, total: str, u: float, below: list[str], effective: float) -> tuple[float, str]:
-    """Write u and its degrees of freedom; return Student's t with its formula."""
-    table.put("u", u, f"SQRT({total})")
+def _alike(own: float | None, expected: float | None) -> bool:
+    """Tell whether an interval follows from the tests alone: the bench's records may be in it too."""
+    return own is not None and expected is not None and math.isclose(own, expected, rel_tol=1e-9)
+
+
+def _write_u(table: Table, total: str, spread: Spread, below: list[str], index: int = 0) -> tuple[float, str]:
+    """Write u and its degrees of freedom, what is below them but for plates given; return t with its formula."""
+    table.put("u", math.sqrt(float(spread.total[index])), f"SQRT({total})")
+    effective = float(spread.effective()[index])
     if math.isinf(effective):
         return student_t(math.inf), "NORMSINV(0.975)"
+    if spread.plate_freedom:
+        below = [*below, f"{{plates}}^2/{spread.plate_freedom:.0f}"]
     table.put("effective", effective, f"{{u}}^4/({'+'.join(below)})")
     return student_t(effective), _T
 
@@ -644,16 +659,8 @@ def _write_ends(table: Table, key: Key, gain: float, half: float, bounds: Iterab
 def write_intervals(book: Book) -> None:
     """Write the run figures and the intervals that follow from them."""
     contents, pen = book.contents, book.pens[_SHEET]
-    tests = [(plan.variant, plan.corrected) for plan in book.tests]
-    variants = [
-        replace(item, corrected=tuple(test for name, test in tests if name == item.name and test is not None))
-        for item in contents.variants
-    ]
-    assessor = assessor_of(variants, contents.reference, contents.bench, contents.comparison.area_method)
+    assessor = assessor_of(book.variants, contents.reference, contents.bench, contents.comparison.area_method)
     if assessor is None:
-        return
-    if any("history" in (gain.basis or "") for one in book.sides for gain in one.result.gains):
-        pen.title("Intervals", "They rest on the bench's records too, and are computed by flowkit.")
         return
     whole = assessor.headline
     figures: dict[object, tuple[str, Figure]] = {whole.key: ("mean flow", whole)}
@@ -704,6 +711,9 @@ def _write_band(
     for side, _, name, pair in bands:
         untouched = next(own for known, own in made.pairs(side) if known.index == pair.index)
         key = ("band", side.side, pair.before.name, pair.after.name, name)
-        lines.setdefault(side.side, []).append(made.line(key, pair.after.name, pair, untouched))
+        gain = side.result.gain(pair.before.name, pair.after.name)
+        expected = next((band.u95 for band in gain.bands if band.name == name), None)
+        line = made.line(key, pair.after.name, pair, (untouched, expected))
+        lines.setdefault(side.side, []).append(line)
     for one, own in lines.items():
         made.write(one, own)

@@ -129,13 +129,11 @@ class Pen:
         dimensions = self.sheet.row_dimensions[self.row]
         dimensions.height = max(_POINTS_A_LINE * lines_of(text, width, scale), dimensions.height or 0)
 
-    def header(
-        self, texts: Sequence[str], *, start: int = 1, words: Collection[int] = (), apart: Collection[int] = ()
-    ) -> None:
+    def header(self, texts: Sequence[str], *, words: Collection[int] = (), apart: Collection[int] = ()) -> None:
         """Write a header row, tall enough for its longest text; words are to the left, some a little apart."""
-        for column, text in enumerate(texts, start):
-            stand_off = column in apart
-            self.put(column, text, Style("header", wrap=True, left=stand_off or column in words, bold=stand_off))
+        for column, text in enumerate(texts, 1):
+            away = column in apart
+            self.put(column, text, Style("header", wrap=True, left=away or column in words, bold=away))
             self.tall(text, self.widths.get(column, _NARROW), BOLD)
         self.row += 1
 
@@ -222,12 +220,12 @@ class Table:
 
     def __init__(self, pen: Pen, columns: Sequence[Column], heading: str = "") -> None:
         self.pen = pen
-        self._columns = {column.key: (number, column.style) for number, column in enumerate(columns, 1)}
+        self.columns = {column.key: (number, column.style) for number, column in enumerate(columns, 1)}
         self._row, self._names = 0, dict[str, str]()
         pen.widths |= {place: column.width for place, column in enumerate(columns, 1) if column.width}
         if heading:
             pen.heading(heading)
-        looks = self._columns.values()
+        looks = self.columns.values()
         words = [place for place, style in looks if style.kind in ("text", "quiet")]
         apart = [place for place, style in looks if style.left]
         pen.header([column.head for column in columns], words=words, apart=apart)
@@ -237,27 +235,23 @@ class Table:
         cells: Mapping[str, str] | None = None,
     ) -> None:  # fmt: skip
         """Write one cell of the row: a value, or a formula with its value."""
-        pen, (column, own_style) = self.pen, self._columns[key]
+        pen, (column, own_style) = self.pen, self.columns[key]
         if text and pen.row != self._row:
-            self._row, self._names = pen.row, {own: pen.here(place) for own, (place, _) in self._columns.items()}
+            self._row, self._names = pen.row, {own: pen.here(place) for own, (place, _) in self.columns.items()}
         formula = text.format(**self._names, **(cells or {})) if text else ""
         pen.put(column, value, style or own_style, formula, name=name)
 
-    def has(self, key: str) -> bool:
-        """Whether there is a column of that name."""
-        return key in self._columns
-
     def here(self, key: str, row: int = 0, lock: str = "") -> str:
         """Return the address of a named column's cell as its own sheet calls it."""
-        return self.pen.here(self._columns[key][0], row, lock)
+        return self.pen.here(self.columns[key][0], row, lock)
 
     def at(self, key: str, row: int = 0, lock: str = "cr") -> str:
         """Return it as other sheets call it."""
-        return self.pen.at(self._columns[key][0], row, lock)
+        return self.pen.at(self.columns[key][0], row, lock)
 
     def ranges(self, key: str, rows: int | Iterable[int], lock: str = "") -> list[str]:
         """Return a named column's cells in some rows, neighbours as one range."""
-        return self.pen.ranges(self._columns[key][0], rows, lock)
+        return self.pen.ranges(self.columns[key][0], rows, lock)
 
 
 def pens(book: Workbook, cells: dict[Key, str]) -> dict[str, Pen]:

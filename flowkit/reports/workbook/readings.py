@@ -26,14 +26,7 @@ from flowkit.reports.workbook.pen import Column, Table, Value
 from flowkit.units import UNITS, from_si
 from flowkit.wording import Display
 
-_SI = {
-    "length": "m",
-    "flow": "m³/s",
-    "mass flow": "kg/s",
-    "standard flow": "m³/s at the standard state",
-    "pressure": "Pa",
-    "area": "m²",
-}
+_SI = {"length": "m", "flow": "m³/s", "mass flow": "kg/s", "pressure": "Pa", "area": "m²"}
 
 
 def write_reference(book: Book) -> None:
@@ -52,7 +45,7 @@ def write_reference(book: Book) -> None:
     for unit in (UNITS[name] for name in dict.fromkeys(names)):
         table.put("unit", unit.name)
         table.put("factor", unit.factor, name=("unit", unit.name))
-        table.put("si", _SI[unit.quantity])
+        table.put("si", _SI.get(unit.quantity, "m³/s at the standard state"))
         pen.row += 1
     pen.row += 1
     _write_state(book)
@@ -132,54 +125,33 @@ _OWN = "own"
 
 def _columns(show: Display) -> tuple[list[Column], dict[str, str]]:
     """Return the columns of conditions in their order, and the units of those that are attributes of the test's."""
-    warmth, room = "°F" if show.lift == "in" else "°C", _room_unit(show)
-    noted = {
-        "valve_diameter_m": ("valve head", show.diameter),
-        "fixture_bore_m": ("fixture bore", show.diameter),
-        "air_temperature_k": ("air", warmth),
-        "barometer_pa": ("barometer", room),
-        "relative_humidity": ("humidity", "%"),
-        "meter_temperature_k": ("air in the meter", warmth),
-        "meter_pressure_pa": ("pressure in the meter", room),
+    shown = {
+        "length": show.diameter,
+        "temperature": "°F" if show.lift == "in" else "°C",
+        "pressure": _room_unit(show),
     }
-    own = {
-        "test_pressure_pa": "test pressure",
-        "leak_m3_s": "leakage",
-        "leak_pressure_pa": "leakage read at",
-        "check_reading_m3_s": "check plate reading",
-        "check_nominal_m3_s": "check plate nominal",
-        "check_pressure_pa": "nominal is for",
-        "check_reading_pressure_pa": "check plate read at",
-    }
-    units = dict.fromkeys(("date", "bench", "operator"), "")
-    units |= {key: unit for key, (_, unit) in noted.items()} | dict.fromkeys(own, _OWN)
-    others = []
+    units: dict[str, str] = {}
+    stated = []
     for row in CONDITIONS:
-        if row.metered or row.attribute in units:
-            continue
-        unit = {"length": show.diameter, "temperature": warmth}.get(row.kind, row.unit) if row.unit else ""
-        if row.kind in ("flow", "pressure") and row.unit != "hPa":
-            unit = _OWN
-        units[row.attribute] = unit
-        head = f"{row.words}, {unit}" if unit not in ("", _OWN) else row.words
-        others.append(Column(row.attribute, head, look.RAW if unit else look.TEXT))
+        if not row.metered:
+            own = row.kind in ("flow", "pressure") and row.unit != "hPa"  # others are absolute
+            unit = units[row.attribute] = _OWN if own else shown.get(row.kind, row.unit)
+            head = f"{row.words}, {unit}" if unit not in ("", _OWN) else row.words
+            stated.append(Column(row.attribute, head, look.RAW if unit else look.TEXT))
     value = Style("value", 5)
     columns = [
         Column("number", "test", width=6.0), Column("variant", "variant", width=20.0),
         Column("side", "side", width=9.0), Column("port", "port", width=7.0), Column("run", "run", width=5.0),
-        Column("id", "read from", look.QUIET, 40.0), Column("date", "date"), Column("bench", "bench"),
-        Column("operator", "operator"),
-        *(Column(key, f"{head}, {unit}", look.RAW) for key, (head, unit) in noted.items()),
-        Column("room density", "air density, kg/m³", value),
+        Column("id", "read from", look.QUIET, 40.0), *stated, Column("room density", "air density, kg/m³", value),
         Column("meter density", "density in the meter, kg/m³", value),
         Column("scale density", "density of the scale, kg/m³", value), Column("lift unit", "lift unit", width=6.0),
         Column("lift factor", "lift factor to m", look.NUMBER, 13.0), Column("flow unit", "flow unit", width=6.0),
         Column("flow factor", "flow factor to m³/s", look.NUMBER, 13.0),
         Column("pressure unit", "pressure unit", width=8.0),
         Column("pressure factor", "pressure factor to Pa", look.NUMBER, 13.0),
-        *(Column(key, head, look.RAW) for key, head in own.items()), Column("air", "air factor", look.number(6)),
+        Column("air", "air factor", look.number(6)),
         Column("check-plate", "check plate factor", look.number(6)),
-        Column("step", "flows written in steps of", look.RAW), *others,
+        Column("step", "flows written in steps of", look.RAW),
         Column("not made", "corrections not made", Style("quiet", wrap=True, left=True), 70.0),
     ]  # fmt: skip
     return columns, units
@@ -352,13 +324,7 @@ def write_readings(book: Book) -> None:
         table.put("pressure unit", plan.pressure_unit.name)
         table.put("cell", point.source)
         pen.row += 1
-    _finish_readings(table)
-
-
-def _finish_readings(table: Table) -> None:
-    """Finish a sheet with a row for every reading."""
-    head = FIRST_READING - 1
-    table.pen.finish(title_rows=f"{head}:{head}", freeze=f"F{FIRST_READING}")
+    pen.finish(title_rows="3:3", freeze="F4")
 
 
 def _meter_flow(table: Table, reading: Reading) -> tuple[float, str] | None:
@@ -430,7 +396,7 @@ def write_corrections(book: Book) -> None:
         _put_test(table, reading.test)
         _correct(book, table, reading)
         pen.row += 1
-    _finish_readings(table)
+    pen.finish(title_rows="3:3", freeze="F4")
 
 
 def _correct(book: Book, table: Table, reading: Reading) -> None:

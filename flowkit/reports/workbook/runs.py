@@ -168,7 +168,7 @@ def _write_figure(  # noqa: PLR0917
     pen.put(1, "of reading steps, u²", bold)
     pen.put(2, float(values.steps[0]), look.SQUARED, f"SUMPRODUCT({cells(weight)}^2*{cells('steps')})/12")
     spare = ""
-    if table.has("slope"):
+    if "slope" in table.columns:
         pen.put(3, "of lift, per lift²", bold)
         text = f"SUMPRODUCT(({cells(weight)}*{cells('slope')})^2)"
         pen.put(4, float(values.setting[0]) / book.in_lift(1.0) ** 2, style, text)

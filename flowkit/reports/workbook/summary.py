@@ -259,21 +259,13 @@ def _write_variant(book: Book, table: Table, side: SidePlan, variant: VariantPla
 def _write_legend(pen: Pen) -> None:
     """Say how numbers are marked."""
     pen.heading("How to read the numbers")
-    for kind, name, meaning in (
-        (
-            "raw",
-            "as read",
-            "blue: from the sheets and the job, in their own units; change one and all that follows changes",
-        ),
-        ("formula", "formula", "black: a cell formula, from the readings down to the gains"),
-        ("between", "between", "italic: a formula for a lift at which this port was not measured (monotone cubic)"),
-        (
-            "value",
-            "computed by flowkit",
-            "italic on grey: a value written by flowkit, not a formula (air, models, the fitted scatter)",
-        ),
+    for kind, meaning in (
+        ("raw", "blue: from the sheets and the job, in their own units; change one and all that follows changes"),
+        ("formula", "black: a cell formula, from the readings down to the gains"),
+        ("between", "italic: a formula for a lift at which this port was not measured (monotone cubic)"),
+        ("value", "italic on grey: a value written by flowkit, not a formula (air, models, the fitted scatter)"),
     ):
-        pen.put(1, name, Style(kind, left=True))
+        pen.put(1, {"raw": "as read", "value": "computed by flowkit"}.get(kind, kind), Style(kind, left=True))
         pen.put(2, meaning, Style("quiet", left=True))
         pen.row += 1
     pen.row += 1
