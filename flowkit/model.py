@@ -41,44 +41,23 @@ V = TypeVar("V")
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """What a meter showed at a point, before it is turned into a flow.
+    """What a meter showed at a point, before it is turned into a flow."""
 
-    Attributes
-    ----------
-    value : tuple of float
-        As written, in `unit`: one figure, or one a position for a pitot tube.
-    unit : str
-        Such as ``"%"``, ``"mm"``, ``"inH2O"`` or ``"V"``.
-    meter, range : str or None
-        The meter and the range that the row names.
-    temperature_k, pressure_pa : float or None
-        Of the air at the meter [K], and absolute at its upstream side [Pa], where the row gives them.
-    outlet_pa : float or None
-        Absolute pressure behind a critical nozzle [Pa].
-    """
-
-    value: tuple[float, ...]
-    unit: str
-    meter: str | None = None
+    value: tuple[float, ...]  # as written, in `unit`: one figure, or one a position for a pitot tube
+    unit: str  # such as "%", "mm", "inH2O" or "V"
+    meter: str | None = None  # that the row names, and its range
     range: str | None = None
-    temperature_k: float | None = None
-    pressure_pa: float | None = None
-    outlet_pa: float | None = None
+    temperature_k: float | None = None  # of the air at the meter, where the row gives it
+    pressure_pa: float | None = None  # absolute, at the meter's upstream side
+    outlet_pa: float | None = None  # absolute, behind a critical nozzle
 
     def keys(self) -> dict[str, object]:
         """Return the keys that a point has in the machine-readable results."""
         value = self.value[0] if len(self.value) == 1 else self.value
-        known: dict[str, object] = {
-            "reading": value,
-            "reading_unit": self.unit,
-            "meter": self.meter,
-            "range": self.range,
-        }
-        row = {
-            "meter_temperature_k": self.temperature_k,
-            "meter_pressure_pa": self.pressure_pa,
-            "outlet_pressure_pa": self.outlet_pa,
-        }
+        known: dict[str, object] = {"reading": value, "reading_unit": self.unit}
+        known |= {"meter": self.meter, "range": self.range}
+        row = {"meter_temperature_k": self.temperature_k, "meter_pressure_pa": self.pressure_pa}
+        row["outlet_pressure_pa"] = self.outlet_pa
         return known | {key: item for key, item in row.items() if item is not None}
 
 
@@ -232,88 +211,41 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class LedgerLine:
-    """What one correction did to one test.
+    """What one correction did to one test."""
 
-    Attributes
-    ----------
-    correction : str
-        ``"meter"``, ``"leakage"``, ``"air"``, ``"check-plate"``, ``"test-pressure"`` or ``"bore"``.
-    formula : str
-        The formula as text, with its source.
-    inputs : mapping
-        Name of each input (with its unit) to its value.
-    factor : tuple of float or None
-        What each point's flow was multiplied by.
-    offset_m3_s : tuple of float or None
-        What was added to each point's flow [m³/s].
-    skipped : str or None
-        Why the correction was not made, where it was not.
-    """
-
-    correction: str
-    formula: str
-    inputs: Mapping[str, float | str | tuple[float | None, ...] | tuple[str, ...] | bool | None]
-    factor: tuple[float, ...] | None = None
-    offset_m3_s: tuple[float, ...] | None = None
-    skipped: str | None = None
+    correction: str  # "meter", "leakage", "air", "check-plate", "test-pressure" or "bore"
+    formula: str  # as text, with its source
+    inputs: Mapping[
+        str, float | str | tuple[float | None, ...] | tuple[str, ...] | bool | None
+    ]  # named with their units
+    factor: tuple[float, ...] | None = None  # what each point's flow was multiplied by
+    offset_m3_s: tuple[float, ...] | None = None  # what was added to it
+    skipped: str | None = None  # why the correction was not made, where it was not
 
 
 @dataclass(frozen=True, slots=True)
 class MeterMark:
-    """What the uncertainty of a gain needs to know of a point that was read on a meter.
+    """What the uncertainty of a gain needs to know of a point that was read on a meter."""
 
-    Attributes
-    ----------
-    parts : tuple
-        A meter's name with its range, its standard uncertainty as a share of the flow (0 where nothing
-        is stated) and its share of this flow; several where meters were open side by side.
-    reading : float
-        As written; the mean of several positions.
-    net : float
-        Less the zero, in the same unit.
-    sensitivity : float
-        d ln Q/d ln r.
-    u_zero : float
-        Standard uncertainty of the zero, in the same unit.
-    u_air : float
-        Standard uncertainty of the density at the meter, as a share of the flow.
-    """
-
+    # A meter's name with its range, its standard uncertainty as a share of the flow (0 where nothing is stated)
+    # and its share of this flow; several where meters were open side by side.
     parts: tuple[tuple[str, float, float], ...]
-    reading: float
-    net: float
-    sensitivity: float
-    u_zero: float = 0.0
-    u_air: float = 0.0
+    reading: float  # as written; the mean of several positions
+    net: float  # less the zero, in the same unit
+    sensitivity: float  # d ln Q/d ln r
+    u_zero: float = 0.0  # standard uncertainty of the zero, in the same unit
+    u_air: float = 0.0  # of the density at the meter, as a share of the flow
 
 
 @dataclass(frozen=True, slots=True)
 class CorrectedPoint:
-    """One point after all corrections.
-
-    Attributes
-    ----------
-    lift_m : float
-        Valve lift [m].
-    flow_m3_s : float
-        Flow at the reference state [m³/s].
-    pressure_pa : float
-        The test pressure it was read at [Pa].
-    source : str
-        The cell of the reading.
-    reading_m3_s : float
-        The flow as read, or as the meter's reading gives it [m³/s].
-    reading : Reading or None
-        What a meter showed.
-    mark : MeterMark or None
-        What the uncertainty of a gain needs to know of that.
-    """
+    """One point after all corrections: its flow at the reference state."""
 
     lift_m: float
     flow_m3_s: float
-    pressure_pa: float | None
-    source: str
-    reading_m3_s: float
+    pressure_pa: float | None  # the test pressure it was read at
+    source: str  # the cell of the reading
+    reading_m3_s: float  # as read, or as the meter's reading gives it
     reading: Reading | None = None
     mark: MeterMark | None = None
 

@@ -564,13 +564,14 @@ def _few(assessor: Assessor, benches: frozenset[str], squares: float, freedom: f
     return f"{words} Next time {one_more} would make the intervals about {percent(1.0 - then / now, 0)} narrower."
 
 
-def not_covered(variant: SideVariant, range_m: tuple[float, float], display: Display) -> Finding:
+def not_covered(
+    variant: SideVariant, own_m: tuple[float, float], range_m: tuple[float, float], display: Display
+) -> Finding:
     """Return the warning for a state whose lifts do not reach the stated range (rule ``range-not-covered``)."""
-    own, stated = (
-        " to ".join(lift_words(lift, display) for lift in limits) for limits in (variant.own_range(), range_m)
-    )
+    own, stated = (" to ".join(lift_words(lift, display) for lift in limits) for limits in (own_m, range_m))
+    measured = f"was measured from {own}" if own_m[0] <= own_m[1] else "has no range of lifts that all its ports share"
     message = (
-        f"The {variant.side} of {variant.name!r} was measured from {own}, which does not cover the stated range of "
+        f"The {variant.side} of {variant.name!r} {measured}, which does not cover the stated range of "
         f"{stated}, so it is left out of the comparison on that side. State a range that all states cover "
         "(lifts under [reference]), or flow it further."
     )

@@ -198,7 +198,7 @@ def _assessor(  # noqa: PLR0917
             if low <= lo + SAME_LIFT_M and high >= hi - SAME_LIFT_M:
                 covered.append(variant)
             else:
-                findings.append(checks.not_covered(variant, (lo, hi), display))
+                findings.append(checks.not_covered(variant, (low, high), (lo, hi), display))
         if covered:
             chosen[side], ranges[side] = tuple(covered), (lo, hi)
     if not chosen:

@@ -204,20 +204,11 @@ def plan_repeats(
     Student's t. The standard deviation is itself an estimate.
     """
     check_aim(gain, power)
-    states, ends = (
-        assessor.sides[side],
-        (*pairwise(range(len(assessor.sides[side]))), (len(assessor.sides[side]) - 1, None)),
-    )
-    measured = {(item.from_, item.to): item for item in known}
+    names: list[str | None] = [*(state.name for state in assessor.sides[side]), None]
+    measured: dict[tuple[str | None, str | None], Gain] = {(item.from_, item.to): item for item in known}
     return tuple(
-        _planned(
-            assessor,
-            side,
-            index,
-            (gain, power),
-            measured.get((states[index[0]].name, states[index[1]].name)) if index[1] else None,
-        )
-        for index in ends
+        _planned(assessor, side, (at, at + 1 if pair[1] else None), (gain, power), measured.get(pair))
+        for at, pair in enumerate(pairwise(names))
     )
 
 
@@ -254,11 +245,9 @@ def _planned(
         return None, None
 
     needed, then = (min(step.runs_now), now) if now >= power and after is not None else enough(step.can_be_flowed)
-    every = ([np.full_like(own, count) for own in runs] for count in range(1, MOST_RUNS + 1))
-    next_time = None
-    if needed is None:
-        chances = (budget.chance(gain, tried)[0] for tried in every)
-        next_time = next((count for count, chance in enumerate(chances, 1) if chance >= power), None)
+    every = (count for count in range(1, MOST_RUNS + 1) if needed is None)
+    alike = ((count, [np.full_like(own, count) for own in runs]) for count in every)
+    next_time = next((count for count, tried in alike if budget.chance(gain, tried)[0] >= power), None)
     parts = {**budget.fixed, "check_plate": budget.fixed.get("check_plate", 0.0) + budget.shared}
     kept = {name: variance for name, variance in parts.items() if variance > 0.1 * budget.kept}
     ever = math.expm1(found_shift(math.inf, power) * math.sqrt(budget.kept)) + budget.bound

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from flowkit.analysis.areas import Coefficients
     from flowkit.analysis.curves import SideVariant
     from flowkit.analysis.frames import Curve
-    from flowkit.analysis.metrics import MetricResult, Rule
+    from flowkit.analysis.metrics import MetricGain, MetricResult, Rule
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,20 +159,8 @@ class Named(Protocol):
         """The name."""
 
 
-class FromTo(Protocol):
-    """What is between two states."""
-
-    @property
-    def from_(self) -> str:
-        """The state before."""
-
-    @property
-    def to(self) -> str:
-        """The state after."""
-
-
 N = TypeVar("N", bound=Named)
-G = TypeVar("G", bound=FromTo)
+G = TypeVar("G", bound="Gain | MetricGain")
 S = TypeVar("S")
 
 

@@ -29,7 +29,7 @@ from flowkit.output import document, jsonable, write_new
 from flowkit.units import parse_quantity, unit
 
 if TYPE_CHECKING:
-    from flowkit.importers import FileReading, Stated
+    from flowkit.importers import FileReading
     from flowkit.importers.sheets.blank import MeterSheet
     from flowkit.job import Job
 
@@ -56,22 +56,17 @@ def read(
     stated = stated_of(statements)
     paths = expand_paths(files)
     if explain:
-        return _explain(paths, stated)
+        from flowkit.importers.explain import explain as explained
+
+        for path in paths:
+            text = explained(path, stated)
+            hush()
+            print(text)
+        return 0
     readings = _with_progress(importers.read_many(paths, stated, workers=workers), len(paths))
     if json_:
         return _print_json(readings)
     return _print_text(readings, plot)
-
-
-def _explain(paths: Sequence[Path], stated: Stated) -> int:
-    """Print the grids of files with what each region was taken for."""
-    from flowkit.importers.explain import explain
-
-    for path in paths:
-        text = explain(path, stated)
-        hush()
-        print(text)
-    return 0
 
 
 def _with_progress(readings: Iterator[FileReading], total: int) -> Iterator[FileReading]:
@@ -134,7 +129,7 @@ def _print_text(readings: Iterator[FileReading], plot: Path | None) -> int:
             if plot is not None:
                 tests += reading.result.tests
         status |= exit_code(found)
-        to_set |= _names_the_job(found)
+        to_set |= any("job file" in finding.message for finding in found)
     if to_set:
         show(MAKE_A_JOB)
     if plot is not None and tests:
@@ -148,11 +143,6 @@ def _print_text(readings: Iterator[FileReading], plot: Path | None) -> int:
 MAKE_A_JOB = "No job file yet? flowkit start FOLDER makes one from the sheets in it."
 
 
-def _names_the_job(findings: Sequence[Finding]) -> bool:
-    """Whether anything is to be set in a job file, which a sheet on its own does not have."""
-    return any("job file" in finding.message for finding in findings)
-
-
 @with_statements
 def check(paths: JobOrFiles, json_: JsonOption = False, *, statements: dict[str, Any]) -> int:
     """Print what is doubtful in sheets or in a whole job: errors on standard error, with exit status 1.
@@ -160,19 +150,17 @@ def check(paths: JobOrFiles, json_: JsonOption = False, *, statements: dict[str,
     What the sheets do not say is stated by options; for a job it is in the job file.
     """
     findings = [finding for path in paths for finding in _check_findings(path, statements)]
+    sheets = not json_ and not any(path.suffix.lower() == ".toml" for path in paths)
     if json_:
         print_document(document("check", {"findings": findings}))
     else:
         from flowkit.reports.terminal import findings_text
 
-        sheets = not any(path.suffix.lower() == ".toml" for path in paths)
         alone = " in any sheet alone; flowkit compare looks at them together" if sheets and len(paths) > 1 else ""
         show(*(findings_text(findings) or ([] if exit_code(findings) else [f"nothing doubtful{alone}"])))
-        report_errors(findings)
-        if sheets and _names_the_job(findings):
-            show(MAKE_A_JOB)
-        return exit_code(findings)
     report_errors(findings)
+    if sheets and any("job file" in finding.message for finding in findings):
+        show(MAKE_A_JOB)  # a sheet on its own has none
     return exit_code(findings)
 
 

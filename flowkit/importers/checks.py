@@ -457,11 +457,11 @@ def _misplaced(test: FlowTest, at: int, kept: Sequence[int]) -> Finding:
     return Finding("lift-order", "warning", points[at].source, text)
 
 
-# --- what the neighbours foretell ------------------------------------------------------------------
+# --- what the neighbours predict ------------------------------------------------------------------
 
 
 class Expected(NamedTuple):
-    """What the neighbours foretell at one lift: a range, in doubt by as much as a bend there would make."""
+    """What the neighbours predict at one lift: a range, in doubt by as much as a bend there would make."""
 
     low: float
     high: float
@@ -470,11 +470,11 @@ class Expected(NamedTuple):
 
     @property
     def value(self) -> float:
-        """The middle of what is foretold."""
+        """The middle of what is predicted."""
         return (self.low + self.high) / 2
 
     def off(self, flow: float) -> float:
-        """Return how far a flow is off, relative to what is foretold, 0 within its range."""
+        """Return how far a flow is off, relative to what is predicted, 0 within its range."""
         if self.low <= 0:
             return 0.0 if self.low <= flow <= self.high else 10.0
         if flow > self.high:
@@ -489,7 +489,7 @@ class Expected(NamedTuple):
 
 
 def expected(lifts: Sequence[float], flows: Sequence[float], at: int) -> Expected:
-    """Return what the other points foretell at one of them."""
+    """Return what the other points predict at one of them."""
     # Two points on either side, the closed valve counted as one; j is the place among them.
     start, last = max(0, at - 2), len(lifts)
     x, q = [*lifts[start : at + 3]], [*flows[start : at + 3]]
@@ -526,7 +526,7 @@ def _weights(x: tuple[float, ...], j: int) -> tuple[tuple[int, float], ...]:
 
 
 def smooth(lifts: tuple[float, ...], flows: Sequence[float]) -> bool:
-    """Tell at a glance that no point is further off what its neighbours foretell than `OFF` allows."""
+    """Tell at a glance that no point is further off what its neighbours predict than `OFF` allows."""
     q = (0.0, *flows)
     for at, (start, weights, allowed) in enumerate(_plan(lifts), 1):
         value = sum(map(mul, weights, q[start:at] + q[at + 1 : at + 3]))
@@ -626,7 +626,7 @@ def _curve(readings: Sequence[_Reading]) -> tuple[list[float], list[float]]:
 
 
 def _seen_from(rest: Sequence[_Reading], reading: _Reading) -> Expected | None:
-    """Return what the rest foretells at a reading's lift, if it is enough for a curve."""
+    """Return what the rest predicts at a reading's lift, if it is enough for a curve."""
     lifts, flows = _curve(rest)
     at = sum(lift < reading.lift - MICRON for lift in lifts)
     if at < len(lifts) and lifts[at] - reading.lift <= MICRON:

@@ -119,18 +119,7 @@ class Job:
 
     @classmethod
     def load(cls, path: str | Path) -> Job:
-        """Load a job file.
-
-        Parameters
-        ----------
-        path : str or Path
-            A ``.toml`` file.
-
-        Raises
-        ------
-        JobError
-            If it cannot be used as it is.
-        """
+        """Load a job file, ``.toml``; a JobError where it cannot be used as it is."""
         from flowkit.job.file import JobFile
 
         return cls._loaded(path, JobFile)
@@ -234,15 +223,7 @@ class Job:
     def write(self, path: str | Path) -> Path:
         """Write the job file, whole or not at all; comments and order of the file it came from stay.
 
-        Parameters
-        ----------
-        path : str or Path
-            Sheets are written relative to its folder.
-
-        Raises
-        ------
-        FlowkitError
-            If it cannot be written.
+        Sheets are written relative to its folder; a FlowkitError is raised where it cannot be written.
         """
         from flowkit.job.file import write_job
 
@@ -281,13 +262,7 @@ class Job:
         return self._correct(*self.read())
 
     def compare(self) -> Comparison:
-        """Read, correct and compare the variants.
-
-        Raises
-        ------
-        FlowkitError
-            If nothing can be compared.
-        """
+        """Read, correct and compare the variants; a FlowkitError where nothing can be compared."""
         return self.run(engine=False).comparison
 
     def run(self, *, engine: bool = True, progress: Progress | None = None) -> JobResults:
@@ -311,43 +286,20 @@ class Job:
         return JobResults(variants, correction, comparison, carried, everything)
 
     def meter_set(self) -> dict[str, Meter]:
-        """Return the job's meters by name, in SI.
-
-        Raises
-        ------
-        JobError
-            If a key of ``[meter]`` is not known, missing or cannot be understood.
-        """
+        """Return the job's meters by name, in SI; a JobError where ``[meter]`` lacks a key or has a strange one."""
         from flowkit.corrections.meter import meters_from
 
         folder, file = (self.path.parent, self.path.name) if self.path else (None, None)
         return meters_from(self.meters, folder, file=file)
 
     def calibrate_meters(self) -> CalibrationResult:
-        """Find the coefficients and full scales of the job's meters from their certificates.
-
-        Raises
-        ------
-        JobError
-            If no meter has certificates, or one of them cannot be used.
-        """
+        """Find coefficients and full scales of the job's meters; a JobError where no certificate can be used."""
         from flowkit.corrections.calibration import calibrate
 
         return calibrate(self.meter_set(), self.meters, self.bench)
 
     def run_engine(self, *, progress: Progress | None = None) -> EngineResult:
-        """Say what the flows mean for the job's engine.
-
-        Parameters
-        ----------
-        progress : callable, optional
-            As for `run`.
-
-        Raises
-        ------
-        FlowkitError
-            If the job describes no engine, or nothing can be compared.
-        """
+        """Say what the flows mean for the job's engine; a FlowkitError where it describes none. As `run`."""
         result = self.run(progress=progress).engine
         if result is None:
             raise no_engine(self)

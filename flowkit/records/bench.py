@@ -83,10 +83,10 @@ def control_chart(
     (5,)
     """
     first = list(values[:learned_from])
-    middle = math.fsum(first) / len(first) if centre is None else centre
+    middle = fmean(first) if centre is None else centre
     if sigma is None:
         ranges = [abs(b - a) for a, b in pairwise(first)]
-        sigma = math.fsum(ranges) / len(ranges) / D2 if ranges else 0.0
+        sigma = fmean(ranges) / D2 if ranges else 0.0
     ewma = tuple(accumulate(values, lambda before, value: weight * value + (1 - weight) * before, initial=middle))[1:]
     half = width * sigma * math.sqrt(weight / (2 - weight))
     low, high, ewma_low, ewma_high = middle - width * sigma, middle + width * sigma, middle - half, middle + half
@@ -171,29 +171,28 @@ def bench_history(
             where += " AND " + clause
             values.append(value)
     query = "SELECT {} FROM {} AS rows JOIN entries ON entries.id = entry_id WHERE " + where
-    # readings by their day, in order; undated ones belong to no session
-    checks, leaks = (
-        sorted(grouped((str(date), value) for date, value in store.rows(
-            query.format(f"DISTINCT rows.date, round({name}, 9)", "tests") + f" AND {name} IS NOT NULL", values,
-        ) if date).items())
-        for name in ("check_ratio", "leak_ratio")
-    )  # fmt: skip
-    dates = tuple(date for date, rows in checks for _ in rows)
-    ratios = [value for _, rows in checks for value in rows]
+
+    def by_day(name: str) -> dict[str, list[float]]:
+        """Return readings by their day, in order; undated ones belong to no session."""
+        asked = query.format(f"DISTINCT rows.date, round({name}, 9)", "tests")
+        return grouped(store.rows(f"{asked} AND {name} IS NOT NULL AND rows.date <> '' ORDER BY rows.date", values))
+
+    checks, leaks = by_day("check_ratio"), by_day("leak_ratio")
+    dates = tuple(date for date, rows in checks.items() for _ in rows)
+    ratios = [value for rows in checks.values() for value in rows]
     chart = control_chart(ratios) if len(ratios) >= FEWEST else None
     out = _stretches({*chart.outside, *chart.ewma_outside}, len(dates)) if chart else []
     spells = tuple((dates[own[0]], dates[own[-1]]) for own in out)
     repeats = store.rows(query.format("rows.date, operator, sum_z2, freedom", "repeats"), values)
     everything = pooled([("all", squares, freedom) for _, _, squares, freedom in repeats])
-    leak_dates = tuple(date for date, _ in leaks)
-    leak_means = tuple(math.fsum(rows) / len(rows) for _, rows in leaks)
+    leak_dates, leak_means = tuple(leaks), tuple(fmean(rows) for rows in leaks.values())
     return BenchHistory(
         bench=bench,
         dates=dates,
         chart=chart,
         readings=len(ratios),
         sessions=len(checks),
-        drift=_drift([rows for _, rows in checks]),
+        drift=_drift(list(checks.values())),
         trend_per_year=_trend(dates, ratios),
         leak_dates=leak_dates,
         leaks=leak_means,
@@ -210,7 +209,7 @@ def _drift(sessions: Sequence[Sequence[float]]) -> float | None:
     """Return the standard deviation of what sessions differ by, relative; None with fewer than eight."""
     if len(sessions) < FEWEST:
         return None
-    everything = [math.fsum(rows) / len(rows) for rows in sessions]
+    everything = [fmean(rows) for rows in sessions]
     half = median(everything)
     # A typing slip or a month with a leak is no drift: what is six robust deviations away does not count.
     far = 6 * 1.4826 * median(abs(mean - half) for mean in everything)

@@ -79,26 +79,13 @@ def settings_of(text: bytes, folder: Path) -> dict[str, Any]:
 
 def run_residuals(runs: Sequence[CorrectedTest]) -> tuple[float, int]:
     """Return Σz² and its degrees of freedom of repeated runs of one port in one session (spec, section 7)."""
-    import numpy as np
+    from flowkit.analysis.comparison import assessor_of
+    from flowkit.model import Bench, Reference, Variant
 
-    from flowkit.analysis.lifts import integrate
-
-    curves = [{round(point.lift_m, 6): point.flow_m3_s for point in run.points if point.lift_m > 0} for run in runs]
-    shared = sorted(set.intersection(*map(set, curves))) if len(curves) > 1 else []
-    if len(shared) < 2:
-        return 0.0, 0
-    flows = np.array([[curve[lift] for lift in shared] for curve in curves])
-    mean = np.array([math.fsum(own) / len(curves) for own in flows.T])
-    if mean.min() <= 0:
-        return 0.0, 0
-    # a_j = (∂M/∂Q_j)·Q_j/M of the mean flow M by central differences of 1e-5·Q_j
-    steps = 1e-5 * np.diag(mean)
-    moved = np.column_stack([mean, mean[:, None] + steps, mean[:, None] - steps])
-    whole, *ends = integrate(shared, moved, shared[0], shared[-1]).tolist()
-    up, down = np.split(np.asarray(ends), 2)
-    a = (up - down) / 2e-5 / whole
-    z = [math.fsum(a * (own / mean - 1)) / math.fsum(a) for own in flows]
-    return math.fsum(value**2 for value in z), len(curves) - 1
+    one = Variant(runs[0].variant, corrected=tuple(runs))
+    assessor = assessor_of([one], Reference(), Bench()) if len(runs) > 1 else None
+    squares, freedom = assessor.repeats_of_mean_flow(assessor.every_bench) if assessor is not None else (0.0, 0.0)
+    return squares, int(freedom)
 
 
 WAIT_S = 30.0

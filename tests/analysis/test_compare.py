@@ -334,3 +334,14 @@ def test_other_names_are_not_there() -> None:
 
     with pytest.raises(AttributeError, match="no attribute 'contrast'"):
         flowkit.analysis.contrast
+
+
+def test_a_state_whose_ports_share_no_lifts_covers_no_stated_range() -> None:
+    apart = Variant("b", corrected=(
+        corrected({0.002: 0.02, 0.004: 0.03}, variant="b"), corrected({0.008: 0.05, 0.01: 0.06}, variant="b", port="2"),
+    ))  # fmt: skip
+    result = compare([head("a", ports=("1", "2")), apart], Reference(lifts_m=(0.002, 0.008)))
+    assert [variant.name for variant in result["intake"]] == ["a"]
+    (found,) = [item for item in result.findings if item.rule == "range-not-covered"]
+    assert (found.severity, found.where) == ("warning", "b, intake")
+    assert "has no range of lifts that all its ports share" in found.message

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -140,3 +141,20 @@ def test_its_intervals_hold_as_often_as_they_say() -> None:
 
 if __name__ == "__main__":  # the long way: python -m tests.analysis.test_metrics
     print(covered(1, 1500))
+
+
+def test_what_a_comparison_or_a_metric_does_not_have_is_said_with_what_it_has() -> None:
+    comparison = comparison_of(*RUNS)
+    own = comparison.metric(top_over_middle, name="top")
+    assert len(own) == 1
+    for asked, words in (
+        (lambda: own["exhaust"], "the metric 'top' was not worked out on the side 'exhaust'; there is 'intake'"),
+        (lambda: own["intake"].state("new"), "there is no state 'new'; there is 'before', 'after'"),
+        (lambda: own["intake"].gain("after", "before"), "there is 'before' to 'after'"),
+        (lambda: comparison["intake"].gain("after", "before"), "there is 'before' to 'after'"),
+        (lambda: comparison.curve("intake", "new"), "no state 'new' on the intake; there are 'before', 'after'"),
+        (lambda: comparison.curve("intake", "after", "9"), "'after' has no intake port '9'; it has '1'"),
+        (lambda: dataclasses.replace(comparison, made_of=None).metric(top_over_middle), "use what compare returns"),
+    ):
+        with pytest.raises(FlowkitError, match=words):
+            asked()

@@ -87,3 +87,10 @@ def test_aims_that_cannot_be_are_refused(gain, power):
     heads = [head("a"), head("b", 1.02)]
     with pytest.raises(FlowkitError):
         plan(compare(heads), heads, gain, power)
+
+
+def test_what_fifty_runs_of_every_port_cannot_prove_is_said() -> None:
+    step, following = planned(gain=0.0008, bench=Bench(repeatability=0.01)).repeats
+    assert (step.runs_needed, step.runs_next_time, following.runs_needed) == (None, None, None)
+    assert "cannot be reached by more runs of 'b', and 'a' can no longer be flowed (" in step.sentence()
+    assert "needs more than 50 runs of every port" in following.sentence()
