@@ -267,3 +267,9 @@ def test_names_of_columns_above_a_line_of_the_sheet(tmp_path: Path) -> None:
     assert read_as(tmp_path, text) == ["intake 1 60", "intake 2 61"]
     # Numbers that are over no columns are no one value of the sheet.
     assert read_as(tmp_path, text.replace("Cylinder,1,2", "Cylinder,,,1,2")) == ["asked"]
+
+
+def test_a_heading_over_the_last_of_several_columns_is_over_no_other(tmp_path: Path) -> None:
+    above = "28 inH2O\nIntake; flow in CFM, lift inches\n"
+    text = f"{above}Lift,,,Opening\n0.1,60,61,10 %\n0.2,110,111,20 %\n0.3,150,151,30 %\n"
+    assert read_as(tmp_path, text) == ["asked"]

@@ -230,6 +230,7 @@ def _carried(table: Table, row: int) -> dict[int, int]:
     if (
         size > 1
         and not any(label is not None and (label.treatment or label.pressure) for label in labels)
+        and filled[-1] < columns[-1] + (size == 2 and len(filled) > 1)
         and all(first < column <= last for column, (first, last) in zip(filled, groups, strict=True))
     ):
         return {c: held for held, (first, last) in zip(filled, groups, strict=True) for c in range(first, last + 1)}
