@@ -474,6 +474,9 @@ def _deal(bands: Sequence[_Band], said: Metadata, *, below: bool) -> list[Placed
             bands[place].entries.append(entry)
         else:
             tail.append(entry)
+    alone = bands[-1].under and len(bands) > 1 and not any(band.under for band in bands[:-1])
+    if alone and any(entry.row - under[-1] == 1 for entry in tail):  # one block with what holds for the whole sheet
+        tail, bands[-1].under = bands[-1].under + tail, []
     for line in said.lines:
         at = bisect_left(ends, line.row - below)
         if at < len(bands):
