@@ -207,6 +207,19 @@ def _port_rows(result: SideComparison, display: Display, *, intervals: bool) -> 
     return rows
 
 
+def further_tables(comparison: Comparison, display: Display, side: Side) -> list[Table]:
+    """Return all there is to say of a side beyond its flows and ports, and last of the ratio of the sides."""
+    result = comparison.sides[side]
+    tables = [
+        *gain_tables(side, result, display),
+        *coefficient_tables(side, result, display),
+        expected_table(side, result, display),
+        velocity_table(side, result, display),
+        *(ratio_tables(comparison, display) if side == list(comparison.sides)[-1] else ()),
+    ]
+    return [table for table in tables if table.rows]
+
+
 def step_table(comparison: Comparison) -> Table | None:
     """Return what each step, and all together, were worth on either side, and what changed; None without any."""
     sides = sides_of(comparison)

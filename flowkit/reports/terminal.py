@@ -334,17 +334,10 @@ def comparison_text(comparison: Comparison, display: str = "US", *, tables: bool
         return (*answer, *_doubts(comparison))
     found: list[Table] = []
     for side, result in sides_of(comparison):
-        found += [
-            derived.flow_table(side, result, units, all_lifts(result), ports=False),
-            derived.port_table(side, result, units),
-            *derived.gain_tables(side, result, units),
-            *derived.coefficient_tables(side, result, units),
-            derived.expected_table(side, result, units),
-            derived.velocity_table(side, result, units),
-        ]
-    found += derived.ratio_tables(comparison, units)
+        found.append(derived.flow_table(side, result, units, all_lifts(result), ports=False))
+        found += [derived.port_table(side, result, units), *derived.further_tables(comparison, units, side)]
     doubts = findings_text(comparison.findings)
-    printed = (item for table in in_order([table for table in found if table.rows]) for item in ("", table))
+    printed = (item for table in in_order(found) for item in ("", table))
     return (*answer, *printed, *(["", *doubts] if doubts else []))
 
 

@@ -22,7 +22,7 @@ def table(heads: str, above: str = "Test pressure,28 inH2O\n") -> str:
     return f"{above}Lift in,{heads}\n" + "\n".join(rows) + "\n"
 
 
-def told(tmp_path: Path, text: str, name: str = "sheet.csv") -> list[str]:
+def read_as(tmp_path: Path, text: str, name: str = "sheet.csv") -> list[str]:
     """What was read: side, port, head, state, run and the first flow of each test; or "asked"."""
     path = tmp_path / name
     path.write_text(text, encoding="utf-8")
@@ -76,38 +76,41 @@ def told(tmp_path: Path, text: str, name: str = "sheet.csv") -> list[str]:
     ],
 )
 def test_headings(tmp_path: Path, heads: str, wanted: list[str]) -> None:
-    assert told(tmp_path, table(heads)) == wanted
+    assert read_as(tmp_path, table(heads)) == wanted
 
 
 def test_one_port_of_several_states_and_numbers_before_names(tmp_path: Path) -> None:
     above = "Test pressure,28 inH2O\nIntake\n"
-    assert told(tmp_path, table("1 - Stock cfm,1 - Ported cfm", above)) == ["intake 1 Stock 60", "intake 1 Ported 61"]
+    assert read_as(tmp_path, table("1 - Stock cfm,1 - Ported cfm", above)) == [
+        "intake 1 Stock 60",
+        "intake 1 Ported 61",
+    ]
     wanted = ["intake 1 Stage 1 60", "intake 2 Stage 1 61", "intake 1 Stage 2 62", "intake 2 Stage 2 63"]
     heads = "1 - Stage 1 cfm,2 - Stage 1 cfm,1 - Stage 2 cfm,2 - Stage 2 cfm"
-    assert told(tmp_path, table(heads, above)) == wanted
+    assert read_as(tmp_path, table(heads, above)) == wanted
 
 
 def test_in_under_each_cylinder_is_the_intake_and_no_inch(tmp_path: Path) -> None:
     above = "Test pressure,28 inH2O\nFlow in CFM\n,Cyl 1,,Cyl 2,\n"
     wanted = ["intake 1 60", "exhaust 1 61", "intake 2 62", "exhaust 2 63"]
-    assert told(tmp_path, table("In,Ex,In,Ex", above)) == wanted
+    assert read_as(tmp_path, table("In,Ex,In,Ex", above)) == wanted
 
 
 def test_two_heads_on_one_sheet_are_two_heads(tmp_path: Path) -> None:
     rows = "".join(f"0.{n + 1},{flow:g},,0.{n + 1},{flow - 2:g}\n" for n, flow in enumerate(BASE))
     text = f'All CFM at 28" H2O\nLeft head,,,Right head,\nLift (in),Int 1,,Lift (in),Int 1\n{rows}'
-    assert told(tmp_path, text) == ["intake 1 Left 60", "intake 1 Right 58"]
+    assert read_as(tmp_path, text) == ["intake 1 Left 60", "intake 1 Right 58"]
 
 
 def test_an_empty_block_of_a_template_is_left_out(tmp_path: Path) -> None:
     rows = "".join(f"0.{n + 1},{flow:g},,0.{n + 1},\n" for n, flow in enumerate(BASE))
     text = f"Test pressure,28 inH2O\nIntake 1,,,Exhaust 1,\nLift in,CFM,,Lift in,CFM\n{rows}"
-    assert told(tmp_path, text) == ["intake 1 60"]
+    assert read_as(tmp_path, text) == ["intake 1 60"]
 
 
 def test_a_state_named_in_a_line_beside_the_table(tmp_path: Path) -> None:
     above = "Flow test,,,Ported stage 2\nTest pressure,28 inH2O\n"
-    assert told(tmp_path, table("Int 1 cfm,Int 2 cfm", above)) == [
+    assert read_as(tmp_path, table("Int 1 cfm,Int 2 cfm", above)) == [
         "intake 1 Ported stage 2 60",
         "intake 2 Ported stage 2 61",
     ]
@@ -115,7 +118,7 @@ def test_a_state_named_in_a_line_beside_the_table(tmp_path: Path) -> None:
 
 def test_a_worksheet_or_caption_against_a_sentence(tmp_path: Path) -> None:
     above = "Test pressure,28 inH2O\nEXHAUST\nRadius plate on the intake\n"
-    assert told(tmp_path, table("1 cfm,2 cfm", above)) == ["exhaust 1 60", "exhaust 2 61"]
+    assert read_as(tmp_path, table("1 cfm,2 cfm", above)) == ["exhaust 1 60", "exhaust 2 61"]
 
 
 def test_a_column_brought_to_a_pressure_is_at_that_pressure(tmp_path: Path) -> None:
@@ -125,18 +128,18 @@ def test_a_column_brought_to_a_pressure_is_at_that_pressure(tmp_path: Path) -> N
     (test,) = flowkit.read(path).tests
     assert {round(test.pressure_at(p) / 249.08891, 3) for p in test.points} == {28.0}
     beside = "Intake 1\nLift in,Test press. inH2O,Raw flow cfm,CFM @ 28\n0.1,25,57,60\n0.2,24,102,110\n0.3,20,127,150\n"
-    assert told(tmp_path, beside) == ["intake 1 57"]
+    assert read_as(tmp_path, beside) == ["intake 1 57"]
 
 
 def test_hydraulics_are_no_head(tmp_path: Path) -> None:
     text = "Valve lift mm,Flow L/min,Pressure bar\n1,12,250\n2,25,250\n3,37,249\n4,50,249\n"
-    assert told(tmp_path, text) == ["asked"]
+    assert read_as(tmp_path, text) == ["asked"]
 
 
 def test_numbers_side_by_side_are_no_thousands(tmp_path: Path) -> None:
     text = "Depression: 28 inH2O\nLift(in)  I1   I2   E1  E2\n.100      62   63   48  47\n.200      118  119  90  91\n"
     text += ".300      165  166  121 120\n.400      198  199  142 141\nFlow in cfm\n"
-    assert told(tmp_path, text, "sheet.txt") == ["intake 1 62", "intake 2 63", "exhaust 1 48", "exhaust 2 47"]
+    assert read_as(tmp_path, text, "sheet.txt") == ["intake 1 62", "intake 2 63", "exhaust 1 48", "exhaust 2 47"]
 
 
 @pytest.mark.parametrize(
@@ -173,7 +176,7 @@ def test_three_digits_behind_a_mark_are_what_a_flow_can_be(
     ],
 )  # fmt: skip
 def test_headings_with_more_than_one_reading(tmp_path: Path, text: str, wanted: list[str]) -> None:
-    assert told(tmp_path, text) == wanted
+    assert read_as(tmp_path, text) == wanted
 
 
 def test_a_line_between_the_rows_gives_its_pressure_to_those_below_it(tmp_path: Path) -> None:
@@ -237,10 +240,36 @@ def test_each_side_has_lifts_of_its_own(tmp_path: Path, order: tuple[int, ...]) 
 
 
 def test_a_letter_with_a_unit_of_flow_is_no_meter(tmp_path: Path) -> None:
-    assert told(tmp_path, table("E (cfm),Port A (cfm)")) == ["asked"]
+    assert read_as(tmp_path, table("E (cfm),Port A (cfm)")) == ["asked"]
 
 
 def test_a_titles_port_beside_others_in_the_headings_is_asked_about(tmp_path: Path) -> None:
     above = "28 inH2O\nIntake port 3\n"
-    assert told(tmp_path, table("Flow 1 cfm,Flow 2 cfm", above)) == ["asked"]
-    assert told(tmp_path, table("Flow 3 cfm", above)) == ["intake 3 60"]
+    assert read_as(tmp_path, table("Flow 1 cfm,Flow 2 cfm", above)) == ["asked"]
+    assert read_as(tmp_path, table("Flow 3 cfm", above)) == ["intake 3 60"]
+
+
+def test_worksheets_of_two_heads_in_states(tmp_path: Path) -> None:
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    names = ["LH stock", "RH stock", "LH bowl blend", "RH bowl blend"]
+    for name in names:
+        for row in (["28 inH2O"], ["Lift mm", "Intake CFM"], [2, 60], [4, 110], [6, 150]):
+            (book[name] if name in book else book.create_sheet(name)).append(row)
+    del book["Sheet"]
+    book.save(tmp_path / "s.xlsx")
+    assert [f"{t.port} {t.variant}" for t in flowkit.read(tmp_path / "s.xlsx").tests] == names
+
+
+def test_names_of_columns_above_a_line_of_the_sheet(tmp_path: Path) -> None:
+    text = "Cylinder,1,2\nTest pressure,28 inH2O\nLift in,cfm,cfm\n0.1,60,61\n0.2,110,111\n0.3,150,151\nIntake\n"
+    assert read_as(tmp_path, text) == ["intake 1 60", "intake 2 61"]
+    # Numbers that are over no columns are no one value of the sheet.
+    assert read_as(tmp_path, text.replace("Cylinder,1,2", "Cylinder,,,1,2")) == ["asked"]
+
+
+def test_a_heading_over_the_last_of_several_columns_is_over_no_other(tmp_path: Path) -> None:
+    above = "28 inH2O\nIntake; flow in CFM, lift inches\n"
+    text = f"{above}Lift,,,Opening\n0.1,60,61,10 %\n0.2,110,111,20 %\n0.3,150,151,30 %\n"
+    assert read_as(tmp_path, text) == ["asked"]

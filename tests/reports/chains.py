@@ -9,6 +9,7 @@ from functools import cache
 
 from flowkit.air import density
 from flowkit.analysis import compare
+from flowkit.analysis.uncertainty import History
 from flowkit.corrections import correct
 from flowkit.job import Job
 from flowkit.job.job import contents_of
@@ -49,14 +50,18 @@ def run(
     display: str = "US",
     area_method: str = "pchip",
     off: Sequence[str] = (),
+    records: Bench | None = None,
+    history: History | None = None,
 ) -> ReportContents:
-    """Correct and compare, and gather what the reports show."""
+    """Correct and compare, by the bench as its records have it where given, and gather what the reports show."""
     corrected, findings = [], []
     for variant in variants:
         result = correct(variant.tests, reference, bench, valves=variant.valves, off=off)
         findings += result.findings
         corrected.append(Variant(variant.name, corrected=result.tests, state=variant.state, valves=variant.valves))
-    comparison = compare(corrected, reference, bench, area_method=area_method, findings=findings)
+    comparison = compare(
+        corrected, reference, records or bench, area_method=area_method, findings=findings, history=history
+    )
     return ReportContents(
         info=JobInfo(title="Invented", display=display, date="2026-05-01"),
         reference=reference,
@@ -198,9 +203,9 @@ def factorial(*, display: str = "metric", area_method: str = "pchip") -> ReportC
 
 @cache
 def sessions(kind: str) -> ReportContents:
-    """Invented states: ports as blocks, plates read twice a session, everything stated, a side untouched."""
+    """Invented states: ports as blocks, plates read twice a session, everything stated, a side untouched, records."""
     days = {"a": "2026-03-01", "b": "2026-03-22"}
-    runs = {"blocks": 1, "plates": 2, "stated": 1, "untouched": 2, "one repeat": 1}[kind]
+    runs = {"blocks": 1, "stated": 1, "one repeat": 1}.get(kind, 2)
     lifts = (1.0, 2.0, 3.5, 5.0, 7.0, 9.0)
     tests, number = [], 0
     for name, gain in (("a", 1.0), ("b", 1.05)):
@@ -223,4 +228,8 @@ def sessions(kind: str) -> ReportContents:
     bench = Bench(repeatability=0.004, drift=0.003, lift_setting_m=2e-5, pressure_reading_pa=30.0)
     state = {name: {"intake": {"ports": name}, "exhaust": {"ports": "cast"}} for name in "ab"}
     made = [Variant(name, tuple(t for t in tests if t.variant == name), state=state[name]) for name in "ab"]
+    if kind == "records, one state":
+        return run(made[:1], Reference(), Bench(), history=History(0.002, 24.0))
+    if kind == "records":
+        return run(made, Reference(), Bench(), records=Bench(drift=0.003))
     return run(made, Reference(), bench if kind == "stated" else Bench())

@@ -132,7 +132,12 @@ CASES = {
     "check plates": lambda: sessions("plates"),
     "everything stated": lambda: sessions("stated"),
     "a side untouched": lambda: sessions("untouched"),
+    "drift from the records": lambda: sessions("records"),
+    "scatter from the records, one state": lambda: sessions("records, one state"),
 }
+
+LIVE = [name for name in CASES if "records" not in name]
+"""Those whose intervals follow from the tests alone."""
 
 
 @cache
@@ -274,7 +279,7 @@ def test_the_headline_is_that_of_the_comparison(recalculated, name: str) -> None
 
 
 @LIBREOFFICE
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("name", LIVE)
 def test_intervals_of_curve_figures_are_formulas_and_those_of_the_comparison(recalculated, name: str) -> None:
     contents, (data, fresh) = CASES[name](), recalculated[name]
     formulas = looked_at(data)["Gains"]
@@ -293,7 +298,7 @@ def test_intervals_of_curve_figures_are_formulas_and_those_of_the_comparison(rec
 
 
 @LIBREOFFICE
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("name", LIVE)
 def test_intervals_of_bands_and_ports_are_formulas_and_those_of_the_comparison(recalculated, name: str) -> None:
     contents, (data, fresh) = CASES[name](), recalculated[name]
     formulas = looked_at(data)["Intervals"]
@@ -313,7 +318,7 @@ def test_intervals_of_bands_and_ports_are_formulas_and_those_of_the_comparison(r
 
 
 @LIBREOFFICE
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("name", LIVE)
 def test_intervals_at_single_lifts_are_formulas_and_those_of_the_comparison(recalculated, name: str) -> None:
     contents, (data, fresh) = CASES[name](), recalculated[name]
     formulas = [[cell.data_type for cell in row] for row in looked_at(data)["Gains"].iter_rows()]
@@ -331,6 +336,21 @@ def test_intervals_at_single_lifts_are_formulas_and_those_of_the_comparison(reca
                     if row[0] == lift and row[column : column + 3] == [near(item.gain), near(item.low), near(item.high)]
                 ]
                 assert found and formulas[found[0]][column + 1 : column + 3] == ["f", "f"], (side, gain.to, item)
+
+
+@pytest.mark.parametrize("name", [name for name in CASES if name not in LIVE])
+def test_intervals_with_the_bench_s_records_in_them_are_values_and_marked(name: str) -> None:
+    contents = CASES[name]()
+    rows = list(opened(workbook_bytes(contents))["Summary"].iter_rows())
+    for side, result in contents.comparison.sides.items():
+        top = next(i for i, row in enumerate(rows) if str(row[0].value).startswith(f"{side.capitalize()}, lifts"))
+        for row, variant in zip(rows[top + 2 :], result.variants, strict=False):
+            step = next((gain for gain in result.steps if gain.to == variant.name), None)
+            ends = [(step.mean_flow_gain_low, row[10]), (step.mean_flow_gain_high, row[11])] if step else []
+            known = [(variant.mean_flow_u95, row[2])] if step is None and len(result.variants) == 1 else []
+            assert ends or known or len(result.variants) > 1
+            for value, cell in (*ends, *known):
+                assert (cell.value, cell.data_type, cell.font.italic) == (near(value), "n", True)
 
 
 @LIBREOFFICE

@@ -22,6 +22,7 @@ _LINES = frozenset(
     {"p", "div", "br", "li", "h1", "h2", "h3", "h4", "h5", "h6", "tr", "caption", "pre", "hr", "ul", "ol"}
 )
 _SILENT = frozenset({"script", "style", "head", "title"})
+_STRIKES = ("s", "del", "strike")
 
 
 def is_mail(data: bytes) -> bool:
@@ -131,48 +132,39 @@ _HIDDEN = re.compile(r"display\s*:\s*none", re.IGNORECASE)
 class MarkupRows(HTMLParser):
     """Collects the rows of tables and the lines of text of a web page, each with its line."""
 
-    def __init__(self, cut: Callable[[list[str], str], Grid] | None = None) -> None:
+    def __init__(self, cut: Callable[[list[str], str], Grid]) -> None:
         super().__init__(convert_charrefs=True)
         self.cut = cut
         self.rows: list[Row] = []
         self.lines: list[int] = []
-        self.cells: list[str | None] | None = None
-        self.text: list[str] = []
-        self.at = 1
-        self.silent = 0
-        self.count = 0
-        self.span = 1
-        self.open = False
-        self.struck = 0
-        self.spans: list[str] = []  # the tag whose text its style strikes through, and those of its name in it
-        self.held: dict[int, int] = {}  # column -> the last row that a cell of an earlier one reaches down to
-        self.down = 1
-        self.row = 0
-        self.raised = False
         self.hidden: set[int] = set()
         self.withdrawn: set[tuple[int, int]] = set()
+        self.cells: list[str | None] | None = None  # of the row that is open
+        self.text: list[str] = []
+        self.at, self.row, self.count = 1, 0, 0
+        self.silent = self.struck = 0  # how many such elements are open
+        self.open = self.raised = False
+        self.spans: list[str] = []  # the tag whose text its style strikes through, and those of its name in it
+        self.held: dict[int, int] = {}  # column -> the last row that a cell of an earlier one reaches down to
+        self.span = self.down = 1
         self.verbatim: int | None = None  # where the rows of text set as it is typed begin
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         """Begin a row, a cell or a line."""
-        if self.spans[:1] == [tag] or (
-            not self.spans and tag not in ("tr", *_CELLS) and _STRUCK.search(dict(attrs).get("style") or "")
-        ):
+        said = dict(attrs)
+        style = said.get("style") or ""
+        if self.spans[:1] == [tag] or (not self.spans and tag not in ("tr", *_CELLS) and _STRUCK.search(style)):
             self.spans.append(tag)
         if tag in _SILENT:
             self.silent += 1
-        elif tag in ("s", "del", "strike"):
+        elif tag in _STRIKES:
             self.struck += 1
         elif tag == "tr":
             self._line()
             self.cells, self.at, self.row = [], self.getpos()[0], self.row + 1
-            if _HIDDEN.search(dict(attrs).get("style") or ""):
-                self.hidden.add(len(self.rows))
+            self.hidden.update([len(self.rows)] if _HIDDEN.search(style) else ())
         elif tag == "table":
-            if self.cells is not None:  # a table inside a cell, as mail programs lay out a page
-                self._cell()
-                self._keep(tuple(self.cells))
-                self.cells = None
+            self._end_row()  # of a table inside a cell, as mail programs lay out a page
             self._line()
             self.held = {}
         elif tag == "sup" and self.cells is not None and "".join(self.text).rstrip()[-1:].isdigit():
@@ -181,18 +173,13 @@ class MarkupRows(HTMLParser):
         elif tag in _CELLS and self.cells is not None:
             self._cell()
             self.open = True
-            spans = dict(attrs)
-            if _STRUCK.search(spans.get("style") or ""):
-                self.withdrawn.add((len(self.rows), len(self.cells)))
-            width = spans.get("colspan") or "1"
-            self.span = min(int(width), 60) if width.isdecimal() and width != "0" else 1
-            height = spans.get("rowspan") or "1"
-            self.down = min(int(height), 60) if height.isdecimal() and height != "0" else 1
+            self.withdrawn.update([(len(self.rows), len(self.cells))] if _STRUCK.search(style) else ())
+            counts = [said.get(name) or "1" for name in ("colspan", "rowspan")]
+            self.span, self.down = (min(int(n), 60) if n.isdecimal() and n != "0" else 1 for n in counts)
         elif tag in _LINES and self.cells is None:
             self._line()
             self.at = self.getpos()[0]
-            if tag == "pre":
-                self.verbatim = len(self.rows)
+            self.verbatim = len(self.rows) if tag == "pre" else self.verbatim
 
     def handle_endtag(self, tag: str) -> None:
         """End a row, a cell or a line."""
@@ -200,16 +187,14 @@ class MarkupRows(HTMLParser):
             self.spans.pop()
         if tag in _SILENT:
             self.silent = max(0, self.silent - 1)
-        elif tag in ("s", "del", "strike"):
+        elif tag in _STRIKES:
             self.struck = max(0, self.struck - 1)
         elif tag == "sup":
             self.raised = False
         elif tag in _CELLS:
             self._cell()
         elif tag in ("tr", "table") and self.cells is not None:
-            self._cell()
-            self._keep(tuple(self.cells))
-            self.cells = None
+            self._end_row()
             if tag == "table":
                 self._keep(())
         elif tag in _LINES and self.cells is None:
@@ -221,7 +206,7 @@ class MarkupRows(HTMLParser):
         """Cut the lines of text set as it is typed as those of a text file."""
         start, self.verbatim = self.verbatim, None
         lines = [row[0] or "" if row else "" for row in self.rows[start:]] if start is not None else []
-        if any(lines) and self.cut is not None:
+        if any(lines):
             grid, numbers = self.cut(lines, ""), self.lines[start:]
             self.rows[start:] = [tuple(None if cell is None else str(cell) for cell in row) for row in grid.rows]
             self.lines[start:] = [numbers[at - 1] for at in grid.lines or ()]
@@ -251,6 +236,13 @@ class MarkupRows(HTMLParser):
             self.count += self.span
             self.open = False
         self.text = []
+
+    def _end_row(self) -> None:
+        """End the row that is open."""
+        if self.cells is not None:
+            self._cell()
+            self._keep(tuple(self.cells))
+            self.cells = None
 
     def _line(self) -> None:
         """End a line of text outside a table."""

@@ -10,7 +10,7 @@ from math import isclose
 from statistics import fmean, median
 
 from flowkit.importers.tables.find import HEADED, Table, is_empty, unit_beside
-from flowkit.importers.tables.names import name_columns
+from flowkit.importers.tables.names import SIDE_LETTERS, name_columns
 from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, SET_HEADING, unreadable
 from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label, parse_label
 from flowkit.importers.words.values import as_text, known_unit
@@ -230,6 +230,7 @@ def _carried(table: Table, row: int) -> dict[int, int]:
     if (
         size > 1
         and not any(label is not None and (label.treatment or label.pressure) for label in labels)
+        and filled[-1] < columns[-1] + (size == 2 and len(filled) > 1)
         and all(first < column <= last for column, (first, last) in zip(filled, groups, strict=True))
     ):
         return {c: held for held, (first, last) in zip(filled, groups, strict=True) for c in range(first, last + 1)}
@@ -468,9 +469,6 @@ def _a(noun: str) -> str:
     return f"{'an' if noun[:1] in 'aeio' else 'a'} {noun}"
 
 
-_SIDE_LETTERS = ({"i", "e"}, {"e", "a"}, {"a", "s"}, {"i", "u"}, {"d", "w"}, {"i", "a"}, {"i"}, {"e"})
-
-
 def _take_words(table: Table, column: Column) -> None:
     """Take a column of words for what names a row's test, where all its words do."""
     letters = _letters(table, column.index)
@@ -482,7 +480,11 @@ def _take_words(table: Table, column: Column) -> None:
         said = [parse_label(text) for text in texts]
         sides = sum(bool(label.side or label.code) and not label.rest for label in said)
         single = {label.letter.casefold() for label in said if label.letter and not label.rest}
-        if sides == len(said) or (len(single) == len(said) and single in _SIDE_LETTERS) or column.kind == "valve_head":
+        if (
+            sides == len(said)
+            or (len(single) == len(said) and single in (*SIDE_LETTERS, {"i"}, {"e"}))
+            or column.kind == "valve_head"
+        ):
             column.role, column.kind = "who", "side"  # words under "Valve" that name no side are asked about
         elif (
             column.role == "text"
@@ -535,14 +537,13 @@ def _decide_unknown(table: Table, columns: list[Column], *, lone: bool) -> None:
         if table.axis.score >= HEADED or (not counted and len(flows) > 2 and max(flows) > RISES * min(flows)):
             columns[0].role, columns[0].kind, columns[0].why = "flow", "flow", ""
     # Columns whose only claim to be a flow is a place among flows, and whose numbers are unlike theirs.
-    flows_of = {column.index: _values(table, column) for column in columns if column.role == "flow"}
-    for column in [c for c in columns if c.role == "flow"] if len(flows_of) > 1 else ():
-        if column.kind == "flow" or column.named or column.state or column.flowing:
-            continue
+    flowing = [c for c in columns if c.role == "flow"]
+    unsure = [c for c in flowing if not (c.kind == "flow" or c.named or c.state or c.flowing)]
+    flows_of = {column.index: _values(table, column) for column in flowing} if unsure and len(flowing) > 1 else {}
+    for column in unsure if flows_of else ():
         mine = flows_of[column.index]
         others = [values for index, values in flows_of.items() if index != column.index]
-        beside = {row: [other[row] for other in others if other.get(row)] for row in mine}
-        ratios = [value / median(beside[row]) for row, value in mine.items() if beside[row] and value > 0]
+        ratios = _ratios({row: value for row, value in mine.items() if value > 0}, others)
         steps = [b - a for a, b in itertools.pairwise(mine.values())]
         falling = bool(steps) and sum(step < 0 for step in steps) > len(steps) / 2
         if not ratios or not ALIKE[0] <= median(ratios) <= ALIKE[1] or falling:
@@ -551,13 +552,18 @@ def _decide_unknown(table: Table, columns: list[Column], *, lone: bool) -> None:
 
 def _is_like(table: Table, column: Column, known: Sequence[Column]) -> bool:
     """Whether numbers under a heading that says nothing could be flows: they rise, and are as large as those known."""
-    mine, named = _values(table, column), [_values(table, c) for c in known]
-    beside = {row: [v[row] for v in named if v.get(row)] for row in mine}
-    ratios = [value / median(beside[row]) for row, value in mine.items() if beside[row]]
+    mine = _values(table, column)
+    ratios = _ratios(mine, [_values(table, c) for c in known])
     rising = all(b >= a for a, b in itertools.pairwise(mine.values()))
     rising = rising and list(mine.values()) != list(range(1, len(mine) + 1))
     plain = not (column.unit or column.treatment or column.pressure)
     return plain and rising and len(ratios) > 2 and all(LIKE[0] <= ratio <= LIKE[1] for ratio in ratios)
+
+
+def _ratios(mine: Mapping[int, float], others: Sequence[Mapping[int, float]]) -> list[float]:
+    """The figures of a column over the middle one of those beside them."""
+    rows = [(value, [other[row] for other in others if other.get(row)]) for row, value in mine.items()]
+    return [value / median(beside) for value, beside in rows if beside]
 
 
 _POSITION = re.compile(
@@ -618,11 +624,13 @@ def _check_arithmetic(table: Table, columns: list[Column]) -> None:
     """Leave out columns that are worked out from the others: means, sums, ratios, differences."""
     flows = [c for c in columns if c.role == "flow"]
     texts = [c.text for c in flows]
-    values = {c.index: _values(table, c) for c in flows}
+    unsure = []
     for column in flows if len(flows) > 2 else ():
         named = column.side or column.port or column.run or column.code or column.again or column.state
-        if column.heading is not None and (named or texts.count(column.text) > 1):
-            continue
+        if column.heading is None or not (named or texts.count(column.text) > 1):
+            unsure.append(column)
+    values = {c.index: _values(table, c) for c in flows} if unsure else {}
+    for column in unsure:
         mine = values[column.index]
         others = [values[c.index] for c in flows if c is not column and c.role == "flow"]
         rows = [row for row in mine if all(row in other for other in others)]
@@ -678,8 +686,8 @@ def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:
     for place, column in enumerate(columns):
         if column.role != "flow":
             continue
-        mine = _values(table, column)
-        for first in columns[:place] if column.again and len(mine) > 2 else ():  # one may be said to be corrected
+        mine = _values(table, column) if column.again else {}
+        for first in columns[:place] if len(mine) > 2 else ():  # one may be said to be corrected
             same = first.role == "flow" and first.again and (first.port, first.side) == (column.port, column.side)
             if same and mine == _values(table, first):
                 column.leave_out(f"the same readings as {first.text!r}")

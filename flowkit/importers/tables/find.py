@@ -197,7 +197,7 @@ def _runs(view: View, column: int, head_rows: dict[int, list[int]]) -> list[Axis
         if headed or (row in head_rows and kind != "n"):
             runs.append([])
             blank, dated = 0, headed
-        said = runs[-1] and _is_title(view, row) and pairs(_only_text(view, row))[0]
+        said = runs[-1] and kind in " t" and _is_title(view, row) and pairs(_only_text(view, row))[0]
         if said or (blank and runs[-1] and kind in "nt" and _begins_lines(view, row, column)):
             runs.append([])
             blank = 0
@@ -586,7 +586,19 @@ def _headers(table: Table) -> None:
             if skipped:
                 continue
         if not _take_group(table, row):
+            _take_names(table, range(row - 1, max(top - 1 - GROUP_DEPTH, -1), -1))
             break
+
+
+def _take_names(table: Table, rows: range) -> None:
+    """Take a row that names each column above a line of the sheet: ``Cylinder | 1 | 2``, ``Pressure | 5 kPa``."""
+    view, lift = table.view, table.axis.column
+    columns = [c for c in range(lift + 1, table.right + 1) if _has_numbers(view, c, table.axis)]
+    for row in rows if not view.turned and len(columns) > 1 else ():
+        label = view.label(row, lift)
+        named = label is not None and label.kind in WHO_KINDS and not (label.names or label.rest)
+        if label is not None and named and table.filled(row) == [lift, *columns]:
+            table.named[row] = label
 
 
 def _take_group(table: Table, row: int) -> bool:

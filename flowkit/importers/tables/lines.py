@@ -16,6 +16,7 @@ from flowkit.importers.words.items import (
     FLOW_KINDS,
     KEEP_ONE,
     NO_UNITS,
+    SET_HEADING,
     Item,
     Units,
     Written,
@@ -206,6 +207,11 @@ class _Reader:
     def _read_pair(self, label: Label, row: int, behind: list[int]) -> None:
         """Read a label with the value (and perhaps the unit) in the cells behind it."""
         view, unit_text, more = self.view, "", behind[1:]
+        values = {view.value(row, column) for column in behind}
+        if label.kind in ("port", "run") and len(values) > 1 and all(view.kind(row, c) == "n" for c in behind):
+            what = f"this row gives {len(values)} values and they are not over the columns of one table"
+            self.got.findings.append(refused(view.source(row, behind[0]), f"{what}; {SET_HEADING}"))
+            return
         if more:
             text = str(view.value(row, more[0])).strip()
             unit = parse_label(text)

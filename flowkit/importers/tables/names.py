@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 
 MOST_PORTS = 16  # a larger number alone is no port's
 _LIKE_RUNS = "like 'Intake 1' or 'Run 1'"
-_PAIRS = (("i", "e"), ("e", "a"), ("a", "e"), ("a", "s"), ("i", "u"), ("d", "w"), ("i", "a"))
+SIDE_LETTERS = tuple(map(frozenset, ("ie", "ea", "as", "iu", "dw", "ia")))
+"""Pairs of letters that mean the sides in some language."""
 
 
 def resolve_codes(codes: Iterable[str], languages: Iterable[str]) -> dict[str, Side] | None:
@@ -61,7 +62,7 @@ def _place_letters(flows: Sequence[Column], side: Side | None) -> None:
     letters = {column.letter.casefold() for column in flows if column.letter}
     if letters == {"s", "p"} and any(column.side or column.code for column in flows):
         return  # stock and ported, or a secondary and a primary port: asked about
-    sided = letters <= set(SIDE_CODES) and any(letters == set(pair) for pair in _PAIRS)
+    sided = letters in SIDE_LETTERS
     alone = len(letters) == 1 and letters <= {"i", "e"} and not any(column.side for column in flows) and side is None
     for column in flows:
         if column.letter is None:
@@ -86,8 +87,8 @@ def _split_sides(flows: Sequence[Column]) -> None:
         if not name or len(letter) != 1 or not letter.isupper():
             return
         pairs.setdefault(name.casefold(), []).append(letter.casefold())
-    letters = {tuple(sorted(pair)) for pair in pairs.values()}
-    if len(letters) == 1 and any(letters == {tuple(sorted(pair))} for pair in _PAIRS):
+    sides = {frozenset(pair) for pair in pairs.values() if len(pair) == 2}
+    if len(sides) == 1 and sides <= set(SIDE_LETTERS) and all(len(pair) == 2 for pair in pairs.values()):
         for column in named:
             column.variant, _, letter = column.variant.rpartition(" ")
             column.code = letter.casefold()

@@ -53,21 +53,21 @@ def sheet_name(name: str | None) -> SheetName:
     clean = " ".join((name or "").replace("_", " ").split())
     if not clean or _GENERIC.fullmatch(fold(clean)):
         return SheetName()
-    label = parse_label(clean)
+    right = re.search(r"\bRH\b", clean, re.IGNORECASE)  # beside LH: nobody names a worksheet after the air
+    label = parse_label(clean.replace(right[0], "LH") if right else clean)
+    position = right[0] if right and label.position == "LH" else label.position
     verbatim = str(name).strip()
     if label.bare and set(label.kinds) == {"mark", "number"}:
         return SheetName(port=label.bare)  # "#1"
     if label.kinds == ("head", "number") and label.bare:
         return SheetName(head=label.bare)
-    if label.kinds == ("humidity",) and len(clean) == 2:
-        return SheetName(port=clean, position=True)  # RH beside LH: nobody names a worksheet after the air
     if not label.names:
         own = label.kind != "flow" and bool(label.kind or label.rest or label.bare)
         says = own or bool(label.rest or label.bare)
         return SheetName(whole=verbatim if says else None, rest=verbatim if own else None)
-    head = label.head or (label.position if label.port else None)
-    port = label.port or (label.position if not head else None)
-    alone = port is not None and port == label.position
+    head = label.head or (position if label.port else None)
+    port = label.port or (position if not head else None)
+    alone = port is not None and port == position
     whole, rest = (verbatim, label.rest) if label.rest else (None, None)
     return SheetName(whole, rest, label.side, port, label.run, label.code, head, alone)
 
@@ -151,7 +151,7 @@ def _read_tables(
     for table in [*tables, *unclear]:
         top, left, bottom, right = table.corners()
         for row in range(top, min(bottom + 1, len(taken))):
-            if not (table.view.turned and _is_line(table, row)):
+            if not _is_line(table, row):
                 taken[row].append((left, right))
     said = read_metadata(view, taken, stated.units)
     reading.metadata = said
@@ -170,9 +170,11 @@ def _read_tables(
 
 
 def _is_line(table: Table, row: int) -> bool:
-    """Whether a row inside a table with lifts across is a line of the sheet: fewer values than lifts, and a label."""
+    """Whether a row inside a table is a line of the sheet; with lifts across: fewer values than lifts, and a label."""
     view = table.view
-    column = row  # the view is turned
+    if not view.turned:
+        return row < table.row and row not in table.headers and row not in table.named
+    column = row
     if column == table.axis.column or column in table.headers:
         return False
     label = next((said for at in range(table.axis.first) if (said := view.label(at, column)) is not None), None)

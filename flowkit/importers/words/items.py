@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from flowkit.fields import section
@@ -177,65 +177,66 @@ def _read_item(kind: str, written: Written, order: str | None) -> tuple[list[Ite
             text += unit
         return [Item(kind, text, None, written.source, written.label.side)], []
     if kind == "run":
-        return _read_run(text, written.source)
-    if kind in ("side", "port"):
-        return _read_name(kind, text, written.source)
-    return _read_quantity(kind, written, text)
-
-
-def _read_run(text: str, source: str) -> tuple[list[Item], list[Finding]]:
-    """Read a run's number."""
-    digits = re.fullmatch(r"\D*?(\d{1,4})(?:\.0+)?", text)
-    if digits is None or int(digits[1]) < 1:
-        return [], [refused(source, f"{text!r} is not a run number (runs count from 1); {BY_HAND}")]
-    return [Item("run", float(digits[1]), None, source)], []
+        digits = re.fullmatch(r"\D*?(\d{1,4})(?:\.0+)?", text)
+        if digits is None or int(digits[1]) < 1:
+            return [], [refused(written.source, f"{text!r} is not a run number (runs count from 1); {BY_HAND}")]
+        return [Item("run", float(digits[1]), None, written.source)], []
+    return _read_name(kind, text, written.source) if kind in ("side", "port") else _read_quantity(kind, written, text)
 
 
 def _read_name(kind: str, text: str, source: str) -> tuple[list[Item], list[Finding]]:
     """Read a side or a port; each may bring the other."""
     said = parse_label(text)
+    code = said.code
     if said.letter and not said.rest and kind == "side" and said.letter.casefold() in SIDE_CODES:
-        said = replace(said, code=said.letter.casefold())
-    sides = [Item("side", said.side or f"?{said.code}", None, source)] if said.side or said.code else []
+        code = said.letter.casefold()
+    sides = [Item("side", said.side or f"?{code}", None, source)] if said.side or code else []
+    ports = [Item("port", said.port, None, source)] if said.port else []
     if kind == "side":
-        if sides:
-            return sides + ([Item("port", said.port, None, source)] if said.port else []), []
-        if said.both_sides or said.kind == "side":
-            return [], []
-        return [], [refused(source, f"{text!r} names neither intake nor exhaust; {BY_HAND}")]
-    if said.code and said.rest:
+        unclear = not (sides or said.both_sides or said.kind == "side")
+        return [*sides, *(ports if sides else [])], (
+            [refused(source, f"{text!r} names neither intake nor exhaust; {BY_HAND}")] if unclear else []
+        )
+    if code and said.rest:
         sides = []
-    if sides and not said.port:
+    if sides and not ports:
         return sides, []
-    return [*sides, Item("port", said.port if said.port and not said.rest else text, None, source)], []
+    return [*sides, *(ports if ports and not said.rest else [Item("port", text, None, source)])], []
 
 
 def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], list[Finding]]:
     """Read a number with its unit, from the cell, a cell of its own or the label."""
     value, source, label = written.value, written.source, written.label
-    items, findings, value = _read_pressure_beside(kind, written, text)
+    items: list[Item] = []
+    findings: list[Finding] = []
+    taken = take_pressure(text) if kind in FLOW_KINDS and isinstance(value, str) else None
+    if taken is not None and taken.rest.strip(" ,;@"):  # "0.4 CFM @ 28 inH2O"; alone it is what a meter showed
+        beside = Written(f"{taken.number} {taken.unit}".strip(), source, decimal_comma=written.decimal_comma)
+        items, findings = read_item(_BESIDE[kind], beside)
+        value = taken.rest.strip(" ,;@")
     cell = read_cell(value, written.decimal_comma)
     if cell.value is None and kind in _LIKELY and _ONE_MARK.match(text):
         cell = read_cell(value, False)  # 1,007 hPa: the size below says which mark it is
-    if cell.value is None:
+    if cell.value is None and isinstance(value, str):
         cell = _read_odd(kind, value, written.decimal_comma)
     name = kind.replace("_", " ")
     if cell.value is None:
-        what = f"{text!r} is not a number for {name}; state it like {_example(kind)}, with {_option(kind)}"
-        return items, [*findings, Finding("not-a-number", "error", source, what)]
+        findings.append(Finding("not-a-number", "error", source, f"{text!r} is not a number for {name}{_like(kind)}"))
+        return items, findings
     spelled = cell.unit or written.unit_text or label.unit_text or (written.default_unit or "")
     if kind in _METER_READING and spelled and known_unit(spelled, FLOW_QUANTITIES) is None and is_meter_unit(spelled):
         shown = f"{cell.value:.12g} {spelled}" + (f"@{written.name}" if written.name else "")
         return [*items, Item(_METER_READING[kind], shown, None, source, label.side)], findings
+    notes: list[Finding] = []
     if kind == "humidity" and (written.percent or not spelled):
-        unit, notes = UNITS["%"], list[Finding]()
+        unit = UNITS["%"]
         number = cell.value if written.percent or cell.value <= 1 else cell.value / 100
     else:
-        unit_or_none, notes = _unit(kind, cell.value, spelled or ("°" if kind == "seat_angle" else ""), source)
+        found, notes = _unit(kind, cell.value, spelled or ("°" if kind == "seat_angle" else ""), source)
         findings += notes
-        if unit_or_none is None:
+        if found is None:
             return items, findings
-        unit = unit_or_none
+        unit = found
         number = cell.value if kind in FLOW_KINDS else to_si(_of_likely_size(kind, cell.value, unit, text), unit)
     if kind in _GAUGE:
         number = abs(number)  # a depression may be written with its sign
@@ -282,63 +283,39 @@ def _impossible(kind: str, number: float) -> str:
     return "negative" if number < 0 and kind not in FLOW_KINDS else ""
 
 
-def _read_pressure_beside(kind: str, written: Written, text: str) -> tuple[list[Item], list[Finding], CellValue]:
-    """Take the pressure out of ``0.4 CFM @ 28 inH2O``; return it and the flow that is left."""
-    if kind not in FLOW_KINDS or not isinstance(written.value, str):
-        return [], [], written.value
-    taken = take_pressure(text)
-    if taken is None or not taken.rest.strip(" ,;@"):  # nothing but a pressure: what a meter showed
-        return [], [], written.value
-    said = Written(f"{taken.number} {taken.unit}".strip(), written.source, decimal_comma=written.decimal_comma)
-    return *read_item(_BESIDE[kind], said), taken.rest.strip(" ,;@")
-
-
-def _example(kind: str) -> str:
-    """How a value may be written, quoted."""
-    return repr(_ROWS[kind].example)
-
-
-def _read_odd(kind: str, value: CellValue, decimal_comma: bool | None) -> Cell:
-    """Read ``45 deg``, ``28 in (water)`` and the like: the number, and what of the rest is a unit."""
-    if not isinstance(value, str):
-        return Cell(None)
+def _read_odd(kind: str, value: str, decimal_comma: bool | None) -> Cell:
+    """Read ``45 deg``, ``28 in (water)``, ``ca. 28? inH2O`` and the like: the number and its unit."""
     plain = re.sub(r"\(?\?+\)?", " ", value)
-    match = re.match(
-        r"\s*(?:(?:[^\W\d_]+\.?\s+){1,2}|ca\.?|~|≈|Ø|⌀)?\s*([-+−]?[\d.,\s'’]*\d)\s*\(?([^()]*)\)?\s*$", plain
-    )
-    if match is None:
+    match = _ODD.match(plain)
+    unit = match[2].strip() if match else ""
+    if match is None or (unit and known_unit(match[2], QUANTITIES[kind]) is None):
         return Cell(None)
-    unit = known_unit(match[2], QUANTITIES[kind]) if match[2].strip() else None
-    cell = read_cell(match[1], decimal_comma)
-    return cell._replace(unit=match[2].strip()) if unit or not match[2].strip() else Cell(None)
+    return read_cell(match[1], decimal_comma)._replace(unit=unit)
+
+
+_ODD = re.compile(r"\s*(?:(?:[^\W\d_]+\.?\s+){1,2}|ca\.?|~|≈|Ø|⌀)?\s*([-+−]?[\d.,\s'’]*\d)\s*\(?([^()]*)\)?\s*$")
 
 
 def _unit(kind: str, value: float, spelled: str, source: str) -> tuple[Unit | None, list[Finding]]:
     """Find the unit of a stated value: as spelled, or the only one its size leaves."""
-    quantities = QUANTITIES[kind]
     name = kind.replace("_", " ")
-    if spelled:
-        unit = known_unit(spelled, quantities)
-        if unit is not None:
-            return unit, []
-        inch = known_unit(spelled)
-        if inch is not None and inch.name == "in" and kind in _GAUGE | _ABSOLUTE:
-            column = UNITS["inH2O"] if kind in _GAUGE else UNITS["inHg"]
-            liquid = "water" if kind in _GAUGE else "mercury"
-            return column, [assumed(source, f"{value:g} in of {name} was read as inches of {liquid}")]
-        return None, [
-            refused(
-                source, f"{spelled!r} is not a unit for {name}; state it like {_example(kind)}, with {_option(kind)}"
-            )
-        ]
-    plain = [unit for unit, (low, high) in (_ROWS[kind].usual or {}).items() if low <= value <= high]
-    if len(plain) == 1:
-        return UNITS[plain[0]], [assumed(source, f"{name} {value:g} has no unit and was read as {value:g} {plain[0]}")]
-    return None, [
-        refused(source, f"{name} {value:g} has no unit; state it like {_example(kind)}, with {_option(kind)}")
-    ]
+    if not spelled:
+        plain = [unit for unit, (low, high) in (_ROWS[kind].usual or {}).items() if low <= value <= high]
+        if len(plain) != 1:
+            return None, [refused(source, f"{name} {value:g} has no unit{_like(kind)}")]
+        what = f"{name} {value:g} has no unit and was read as {value:g} {plain[0]}"
+        return UNITS[plain[0]], [assumed(source, what)]
+    unit = known_unit(spelled, QUANTITIES[kind])
+    if unit is not None:
+        return unit, []
+    inch = known_unit(spelled)
+    if inch is not None and inch.name == "in" and kind in _GAUGE | _ABSOLUTE:
+        column, liquid = ("inH2O", "water") if kind in _GAUGE else ("inHg", "mercury")
+        return UNITS[column], [assumed(source, f"{value:g} in of {name} was read as inches of {liquid}")]
+    return None, [refused(source, f"{spelled!r} is not a unit for {name}{_like(kind)}")]
 
 
-def _option(kind: str) -> str:
-    """Where a condition is stated."""
-    return f"--{_ROWS[kind].key.replace('_', '-')} or in the job's conditions"
+def _like(kind: str) -> str:
+    """What to do: how and where a condition is stated."""
+    row = _ROWS[kind]
+    return f"; state it like {row.example!r}, with --{row.key.replace('_', '-')} or in the job's conditions"

@@ -598,7 +598,7 @@ class _Reader:
 def _in_context(found: list[Mention], *, flow: bool) -> list[Mention]:
     """Mentions whose neighbours decide what they are: marks of a number, RH, letters of sides, numerals, Q, bank."""
     kinds = {m.kind for m in found}
-    placed = kinds & {*SIDE_KINDS, "port", "run", "number", "letter", "position", "head"}
+    placed = kinds & {*SIDE_KINDS, "port", "run", "number", "letter", "position", "head", "state"}
     meant: list[Mention] = []
     for m, after in zip(found, [*found[1:], _NOTHING], strict=False):
         word, before = fold(m.text), meant[-1].kind if meant else ""

@@ -32,19 +32,17 @@ _DEDUCTED = re.compile(
     r"\b(?:corrected for|after|less|minus|net of|without|deducting|taking off)\s+(?:the\s+)?\w+\W*$", re.I
 )
 _DIGIT = re.compile(r"\d(?!O)")
+_OPEN, _CLOSE = re.compile(r"\s*[(\[]"), re.compile(r"\s*[)\]]")
 _SENTENCE_WORDS = (
     "the a an on no not with without is are was were all here side when for from ohne der die das am auf mit sans "
     "sur le la les cote du au en sin sobre el los del con senza sul sull dell nell lato il di zonder op de het "
     "bez na po utan pa e o os sem"
 )
-_SENTENCE = frozenset(_SENTENCE_WORDS.split())
-
-
 _FITTINGS_WORDS = (
     "pipe tube stub tubo tuyau rohr rör pijp rura clay plastilina knete kit lera klei glina pâte masilla massa "
     "plate radius cornet without no senza sans ohne sin sem zonder bez utan inget パイプなし"
 )
-_FITTINGS = frozenset(_FITTINGS_WORDS.split())
+_SENTENCE, _FITTINGS = frozenset(_SENTENCE_WORDS.split()), frozenset(_FITTINGS_WORDS.split())
 
 
 class Pair(NamedTuple):
@@ -80,10 +78,8 @@ def quantities(text: str) -> tuple[Found, ...]:
 def _unit_behind(text: str, start: int) -> tuple[Unit | None, str, int]:
     """The longest unit right behind a number."""
     best: tuple[Unit | None, str, int] = (None, "", start)
-    place = start
-    bracket = re.compile(r"\s*[(\[]").match(text, place)
-    if bracket:
-        place = bracket.end()
+    bracket = _OPEN.match(text, start)
+    place = bracket.end() if bracket else start
     for _ in range(MOST_WORDS):
         word = _UNIT_WORD.match(text, place)
         if word is None:
@@ -281,12 +277,9 @@ def _at_labels(piece: str) -> list[str]:
 
 def _of_piece(piece: str, *, beside: bool = False) -> tuple[list[Pair], str, bool]:
     """The pairs of one piece of text, what is left, and whether a label's number was passed over."""
-    plate = _plate(piece)
-    if plate is not None:
-        return *plate, False
-    plain = _plain_pair(piece)
-    if plain is not None:
-        return plain, "", False
+    whole = _plate(piece) or _plain_pair(piece)
+    if whole is not None:
+        return *whole, False
     found: list[Pair] = []
     missing = False
     left = ""
@@ -296,43 +289,39 @@ def _of_piece(piece: str, *, beside: bool = False) -> tuple[list[Pair], str, boo
             continue
         before = piece[start : number.start]
         behind = _label_behind(piece, number, before)
-        label = (
+        named = (
             (behind if _BREAK.search(before) else None)
             or _label_before(before)
             or behind
             or _of_room(number, before, beside or bool(found))
         )
-        missing = missing or (label is None and number.unit is None and _LETTERED.search(before) is not None)
-        if label is not None and _of_standard(before):
+        if named is None:
+            missing = missing or (number.unit is None and _LETTERED.search(before) is not None)
+            continue
+        label, begin = named
+        kind = str(label.kind)
+        if _STANDARD.search(before):
             break  # "standard 29.92 inHg 60 F" is not the day's air
-        deducted = label is not None and label[0].kind == "leak" and (label[0].treatment or _DEDUCTED.search(before))
-        if label is not None and (deducted or _of_other(str(label[0].kind), before[: label[1]])):
+        if (kind == "leak" and (label.treatment or _DEDUCTED.search(before))) or _of_other(kind, before[:begin]):
             continue
-        if label is None or (before.rstrip()[-1:] == "@" and "pressure" not in QUANTITIES.get(str(label[0].kind), ())):
+        if before.rstrip()[-1:] == "@" and "pressure" not in QUANTITIES.get(kind, ()):
             continue  # "7 mm stem, CFM @ 10 in"
-        value = piece[number.start : number.end]
-        answered = bool(re.search(r"[:=：]\s*$", before))
-        if (
-            number.unit is None
-            and not answered
-            and label[0].unit is None
-            and label[0].kind not in ("humidity", "seat_angle", "port", "run")
-            and not _is_usual(str(label[0].kind), number, before[: label[1]], piece)
-        ):
-            missing = missing or label[0].kind in QUANTITIES
+        answered = re.search(r"[:=：]\s*$", before) or label.unit or kind in ("humidity", "seat_angle", "port", "run")
+        if number.unit is None and not answered and not _is_usual(kind, number, before[:begin], piece):
+            missing = missing or kind in QUANTITIES
             continue
-        if number.unit is not None and not _suits(str(label[0].kind), number.unit):
-            missing = missing or (label[0].kind in QUANTITIES and number.unit.quantity in _MISSED)
+        if number.unit is not None and not _suits(kind, number.unit):
+            missing = missing or (kind in QUANTITIES and number.unit.quantity in _MISSED)
             continue
-        length = measures(number.unit, "length") and label[0].kind == "pressure"
-        if length and before.rstrip()[-3:].lower() == " at" and piece[number.end :].strip(" ,.;)"):
+        to_wall = measures(number.unit, "length") and kind == "pressure" and before.rstrip()[-3:].lower() == " at"
+        if to_wall and piece[number.end :].strip(" ,.;)"):
             continue  # "tested at 12 in to the wall"
-        found.append(Pair(label[0], value.strip(" ,.;)")))
-        left += piece[start : start + label[1]]
-        words = _WORDS_BEHIND.match(piece, number.end) if label is behind else None
+        found.append(Pair(label, piece[number.start : number.end].strip(" ,.;)")))
+        left += piece[start : start + begin]
+        words = _WORDS_BEHIND.match(piece, number.end) if named is behind else None
         start = words.end() if words else number.end
         left += "." if piece[start - 1 : start + 1] == ". " else ""
-        close = re.compile(r"\s*[)\]]").match(piece, start)
+        close = _CLOSE.match(piece, start)
         start = close.end() if close else start
     return found, left + piece[start:], missing
 
@@ -357,11 +346,7 @@ _OTHER_WORDS = (
 )
 _OTHER_BORES, _OTHER_AIR = (frozenset(words.split()) for words in _OTHER_WORDS)
 _STANDARD = re.compile(r"\b(?:standard|std|reference|ref|norm(?:al)?)\b[^,;.]*$", re.IGNORECASE)
-
-
-def _of_standard(before: str) -> bool:
-    """Whether a quantity is the standard that flows were brought to."""
-    return _STANDARD.search(before) is not None
+_AIR = frozenset({"air_temperature", "barometer", "humidity"})
 
 
 def _of_other(kind: str, before: str) -> bool:
@@ -369,9 +354,6 @@ def _of_other(kind: str, before: str) -> bool:
     word = re.search(r"(?<!of )(?<!in )(?<!mm )(?<!cm )(?<![\"″”] )\b([^\W\d_]+)\s*$", before)
     last = fold(word[1]) if word else ""  # not the water of "28 inches of water, baro 998 mbar"
     return last in (_OTHER_BORES if kind == "fixture_bore" else _OTHER_AIR if kind in _AIR else ())
-
-
-_AIR = frozenset({"air_temperature", "barometer", "humidity"})
 
 
 def _suits(kind: str, unit: Unit) -> bool:
@@ -382,52 +364,40 @@ def _suits(kind: str, unit: Unit) -> bool:
     return unit.quantity == "length" if kind in CONDITION_FIELDS and kind not in TEXT_KINDS else False
 
 
-def _plain_pair(piece: str) -> list[Pair] | None:  # noqa: PLR0911
+def _plain_pair(piece: str) -> tuple[list[Pair], str] | None:
     """``label: value`` where the value is a text, a date, a name, or one quantity alone."""
-    for match in re.finditer(r"\s*[:=：]\s*", piece):
-        label = _whole_label(piece[: match.start()])
-        value = piece[match.end() :].strip()
-        if label is None:
-            return None
-        if not value:
-            return None
-        kind = str(label.kind)
-        if kind in TEXT_KINDS | WHO_KINDS | UNIT_KINDS:
-            return [Pair(label, value)]
-        numbers = quantities(value)
-        if not numbers or (len(numbers) == 1 and numbers[0].start < 3):
-            return [Pair(label, value)]
-        if len(numbers) == 2 and re.search(r"[@(]|\bat\b", value[numbers[0].end : numbers[1].start]):
-            return [Pair(label, value)]  # a leak with its pressure
+    match = re.search(r"\s*[:=：]\s*", piece)
+    label = _whole_label(piece[: match.start()]) if match else None
+    value = piece[match.end() :].strip() if match else ""
+    if label is None or not value:
         return None
-    return None
+    numbers = quantities(value)
+    text = label.kind in TEXT_KINDS | WHO_KINDS | UNIT_KINDS
+    alone = not numbers or (len(numbers) == 1 and numbers[0].start < 3)
+    # a leak with its pressure
+    with_pressure = len(numbers) == 2 and re.search(r"[@(]|\bat\b", value[numbers[0].end : numbers[1].start])
+    return ([Pair(label, value)], "") if text or alone or with_pressure else None
 
 
 def _whole_label(text: str) -> Label | None:
-    """A text that is a label and nothing else."""
+    """A text that is a label, asks for a value behind it, and is nothing else."""
     label = parse_label(text)
-    return label if _is_label(label) else None
-
-
-def _is_label(label: Label) -> bool:
-    """Whether a text asks for a value behind it."""
     if label.kind not in LABELS or label.rest or label.bare or (label.letter and label.kind != "fixture_bore"):
-        return False
-    return not (label.kind in WHO_KINDS and label.names)
+        return None
+    return None if label.kind in WHO_KINDS and label.names else label
 
 
 def _label_behind(piece: str, number: Found, before: str) -> tuple[Label, int] | None:
     """The label right behind a quantity, where nothing leads up to it: ``28 inH2O test pressure``."""
     lead = re.split(r"[,.;]\s|\s[-–]\s", before)[-1].strip(" ,;(").casefold()
-    if lead not in ("", "same", "the", "with", "mit") or number.unit is None:
-        return None
     words = _WORDS_BEHIND.match(piece, number.end)
-    label = _whole_label(words[1].strip()) if words else None
-    named = bool(words) and not piece[: number.start].strip() and not piece[words.end() :].strip()  # type: ignore[union-attr]
-    if label is not None and label.kind == "valve_head" and named:
-        return None  # "44 mm valve" alone is a state's name
-    fits = label is not None and label.kind in CONDITION_FIELDS and _suits(str(label.kind), number.unit)
-    return (label, len(before)) if fits and label is not None else None
+    if lead not in ("", "same", "the", "with", "mit") or number.unit is None or words is None:
+        return None
+    label = _whole_label(words[1].strip())
+    if label is None or label.kind not in CONDITION_FIELDS or not _suits(str(label.kind), number.unit):
+        return None
+    named = not piece[: number.start].strip() and not piece[words.end() :].strip()
+    return None if label.kind == "valve_head" and named else (label, len(before))  # "44 mm valve" is a state's name
 
 
 _ROOM = {"temperature": ("air_temperature", 278.0, 318.0), "pressure": ("barometer", 85e3, 108.5e3)}

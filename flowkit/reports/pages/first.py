@@ -34,7 +34,7 @@ from flowkit.reports.pages.layout import (
     shorten_name,
     wrap,
 )
-from flowkit.reports.pages.table import GAP, Flowing, lay, lay_all
+from flowkit.reports.pages.table import GAP, Band, lay, lay_all
 from flowkit.reports.tables import NAME, Cell, Column, Row, Table, flow_table
 from flowkit.units import from_si
 from flowkit.version import __version__
@@ -249,7 +249,7 @@ def _bottom(page: Page, contents: ReportContents) -> float:
     return start - 8.0
 
 
-def chart_page(contents: ReportContents, paper: Paper, names: Names) -> tuple[Page, Flowing, bool]:
+def chart_page(contents: ReportContents, paper: Paper, names: Names) -> tuple[Page, list[Band], bool]:
     """Draw page 1; return with it what is left of its tables, and whether every step is on it."""
     page = Page(paper, "Flow chart")
     display = display_of(contents.info.display)
@@ -277,12 +277,18 @@ def chart_page(contents: ReportContents, paper: Paper, names: Names) -> tuple[Pa
         return count
 
     steps = steps_of(99)
-    flowing = _short_table(contents, names, paper, room - max(item.height for item in steps))
+    bands = _short_table(contents, names, paper, room - max(item.height for item in steps))
     shown = max(fitting(place) for place in range(len(sides)))
     steps = steps_of(shown)
     height = max(item.height for item in steps)
     most = max(least, FLOW_MOST + (GAIN_MOST if panel else ALONE_MORE))
-    spare = bottom - y - height - flowing.height(bottom - y - height - least - 9.0) - 9.0
+    # The tables that fit whole leave the rest to the charts.
+    whole = 0.0
+    for band in bands:
+        if whole + band.height > bottom - y - height - least - 9.0:
+            break
+        whole += band.height
+    spare = bottom - y - height - whole - 9.0
     charts = min(max(spare, least), most)
     flow_height = flow_least + (charts - least) * (0.62 if panel else 1.0)
     # Both sides have one scale of flow.
@@ -300,14 +306,16 @@ def chart_page(contents: ReportContents, paper: Paper, names: Names) -> tuple[Pa
             box = (left, y + flow_height, column, charts - flow_height)
             draw_gain_panel(page, box, side, result, names=names, display=display)
         worth.draw(page, left, y + charts + 4.0, filled=side == "intake")
-    start = y + charts + height + 6.0
-    end = flowing.draw(page, start, bottom, torn=False)
-    if end > start and not flowing.done:
+    end, drawn = y + charts + height + 6.0, 0
+    while drawn < len(bands) and bands[drawn].fitting(bottom - end, 0, torn=False):
+        end = bands[drawn].draw(page, end, 0, bands[drawn].rows)
+        drawn += 1
+    if 0 < drawn < len(bands):
         page.write(page.left, min(end, bottom), "The rest of this table is on page 2.", size=SIZES.small, color=SOFT)
-    return page, flowing, not any(worth.missing for worth in steps)
+    return page, bands[drawn:], not any(worth.missing for worth in steps)
 
 
-def _short_table(contents: ReportContents, names: Names, paper: Paper, room: float) -> Flowing:
+def _short_table(contents: ReportContents, names: Names, paper: Paper, room: float) -> list[Band]:
     """Return the table of the lifts that most states were measured at; with its ports where there is room for them."""
     display, width = display_of(contents.info.display), paper.inner_width
     for ports in (True, False):
@@ -316,10 +324,10 @@ def _short_table(contents: ReportContents, names: Names, paper: Paper, room: flo
             table = flow_table(side, result, display, main_lifts(result), ports=ports)
             note = "every lift: next page" if len(main_lifts(result)) < len(all_lifts(result)) else ""
             laid.append(replace(table, marks=(*table.marks, *filter(None, [note]))))
-        flowing = Flowing(lay_all(laid, names, width), width)
-        if flowing.height() <= room:
+        bands = lay_all(laid, names, width)
+        if sum(band.height for band in bands) <= room:
             break
-    return flowing
+    return bands
 
 
 def chart(comparison: Comparison, ax: Axes | None = None, *, side: Side | None = None, display: str = "US") -> Axes:

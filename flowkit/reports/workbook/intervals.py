@@ -87,7 +87,8 @@ class _Line:
     words: tuple[str, str]
     contrast: Contrast
     drift: Drift
-    expected: float | None
+    u95: float | None  # as the tests alone give it
+    expected: float | None  # as the comparison has it
     untouched: Contrast | None = None
     gain: float | None = None
     bounds: Mapping[str, tuple[float, float]] = field(default_factory=dict)
@@ -217,14 +218,14 @@ class Intervals:
         return f"SUMSQ({cells})/{freedom}"
 
     def _pool(self, side: Side, benches: frozenset[str], blocks: Blocks | None) -> _Pool | None:
-        """Write the variance of a run and its degrees of freedom, once for each pool; None where records are in it."""
+        """Write the variance of a run and its degrees of freedom, once for each pool; None where there is none."""
         pen, scatter = self.pen, self.assessor.scatter(self.figure, benches, blocks)
         joined = blocks if "ports" in (scatter.basis or "") else None
         key = (benches, None if joined is None else id(joined), scatter.basis)
         if key in self.pools:
             return self.pools[key]
         self.pools[key] = None
-        if scatter.basis is None or "history" in scatter.basis:
+        if scatter.basis is None:
             return None
         variance, freedom = float(scatter.variance[0]), float(scatter.freedom[0])
         pen.heading("Scatter of one run")
@@ -289,20 +290,23 @@ class Intervals:
         assessor, states = self.assessor, tuple(self.assessor.sides[side.side])
         for index, state in enumerate(states):
             whole = assessor.contrast(side.side, [(index, 1.0, ())])
-            known = side.result.variant(state.name)
+            known, drift = side.result.variant(state.name), assessor.drift(whole)
             key = (side.side, state.name)
             words = (f"mean flow of {state.name}", "")
-            yield _Line(("mean", *key), words, whole, assessor.drift(whole), known.mean_flow_u95)
+            yield _Line(("mean", *key), words, whole, drift, self._relative(whole, drift), known.mean_flow_u95)
             if known.port_spread_u95 is not None:
                 ports = tuple(assessor.ports[side.side][index].values())
                 every = Contrast(assessor.headline, ports, np.full((len(ports), 1), 1.0 / math.sqrt(len(ports))))
                 words = (f"port spread of {state.name}", "")
-                yield _Line(("spread", *key), words, every, Drift(), known.port_spread_u95)
+                own = assessor.port_spread(side.side, index)
+                yield _Line(("spread", *key), words, every, Drift(), own, known.port_spread_u95)
         for pair, untouched in self.pairs(side):
             ends = (side.side, pair.before.name, pair.after.name)
-            yield self.line(("gain", *ends), pair.after.name, pair, untouched)
-            for port in pair.ports if len(pair.ports) > 1 else ():
-                yield self.line(("port", *ends, port), f"{pair.after.name}, {port_text(port)}", pair, untouched, port)
+            gain = side.result.gain(*ends[1:])
+            yield self.line(("gain", *ends), pair.after.name, pair, (untouched, gain.mean_flow_gain_u95))
+            for item in gain.ports if len(pair.ports) > 1 else ():
+                name = f"{pair.after.name}, {port_text(item.port)}"
+                yield self.line(("port", *ends, item.port), name, pair, (untouched, item.u95), item.port)
         effects = {item.factors: item for item in side.result.interactions}
         for corners in find_corners([state.state for state in states]):
             found = effects.get(corners.factors)
@@ -315,22 +319,29 @@ class Intervals:
             for index, (factors, name, half) in enumerate(zip(EFFECTS, names, halves, strict=True)):
                 parts = [(place, factor, shared) for place, factor in zip(corners.places, factors, strict=True)]
                 contrast = assessor.contrast(side.side, parts)
-                effect = ("effect", side.side, corners.factors, index)
-                yield _Line(effect, (name, "effect"), contrast, assessor.drift(contrast), half)
+                effect, drift = ("effect", side.side, corners.factors, index), assessor.drift(contrast)
+                yield _Line(effect, (name, "effect"), contrast, drift, self._relative(contrast, drift), half)
+
+    def _relative(self, contrast: Contrast, drift: Drift) -> float | None:
+        """Return half the interval of a mean flow or an effect, relative."""
+        blocks = self.assessor.blocks(contrast.ports[0].side, contrast.benches)
+        return self.assessor.spread(contrast, drift, blocks).relative()[0]
 
     def line(
-        self, key: Key, words: str, pair: MatchedPair, untouched: Contrast | None, port: str | None = None
-    ) -> _Line:
-        """Return the gain of a pair, or of one port of it, to be written."""
-        assessor, side, ports = self.assessor, pair.before.side, pair.ports if port is None else (port,)
+        self, key: Key, words: str, pair: MatchedPair, known: tuple[Contrast | None, float | None],
+        port: str | None = None,
+    ) -> _Line:  # fmt: skip
+        """Return the gain of a pair, or of one port of it, to be written; given what was untouched, and its u95."""
+        (untouched, expected), ports = known, pair.ports if port is None else (port,)
+        assessor, side = self.assessor, pair.before.side
         parts = [(pair.index[0], -1.0, ports), (pair.index[1], 1.0, ports)]
         contrast = assessor.contrast(side, parts, self.figure)
         drift = assessor.drift(assessor.contrast(side, parts), untouched)
         blocks = assessor.blocks(side, contrast.benches, pair.index)
-        known = assessor.estimates(contrast, assessor.spread(contrast, drift, blocks), drift)[0]
-        bounds = {str(bound.name): (bound.low, bound.high) for bound in known.bounds}
+        own = assessor.estimates(contrast, assessor.spread(contrast, drift, blocks), drift)[0]
+        bounds = {str(bound.name): (bound.low, bound.high) for bound in own.bounds}
         return _Line(
-            key, (words, pair.before.name), contrast, drift, known.u95, untouched, known.gain, bounds, pair.index
+            key, (words, pair.before.name), contrast, drift, own.u95, expected, untouched, own.gain, bounds, pair.index
         )
 
     def write(self, side: Side, lines: Iterable[_Line]) -> None:
@@ -338,7 +349,7 @@ class Intervals:
         ready = []
         for line in lines:
             benches = line.contrast.benches
-            if line.expected is None or self._mixed(line.contrast):
+            if not _alike(line.u95, line.expected) or self._mixed(line.contrast):
                 continue
             blocks = self.assessor.blocks(side, benches, line.pair)
             needed = (*line.contrast.ports, *(blocks.ports if blocks else ()))
@@ -488,8 +499,11 @@ class Intervals:
             spread = assessor.spread(contrast, drift, blocks)
             stated = assessor.stated(contrast.benches)
             fitted = None if stated is not None else assessor.lift_scatter(contrast.benches, blocks)
-            if bool(spread.assessed.all()) and (stated is not None or fitted is not None):
-                _AtLifts(self, side, pair, contrast, spread, fitted).write(assessor.estimates(contrast, spread, drift))
+            estimates = assessor.estimates(contrast, spread, drift)
+            known = {item.lift_m: item.u95 for item in side.result.gain(pair.before.name, pair.after.name).per_lift}
+            alike = all(_alike(one.u95, known.get(lift)) for one, lift in zip(estimates, pair.lifts_m, strict=True))
+            if alike and (stated is not None or fitted is not None):
+                _AtLifts(self, side, pair, contrast, spread, fitted).write(estimates)
 
 
 class _StateAt(NamedTuple):
@@ -615,6 +629,11 @@ class _AtLifts:
         table.put("more", more if more > 1e-9 * total else None)
 
 
+def _alike(own: float | None, expected: float | None) -> bool:
+    """Tell whether an interval follows from the tests alone: the bench's records may be in it too."""
+    return own is not None and expected is not None and math.isclose(own, expected, rel_tol=1e-9)
+
+
 def _write_u(table: Table, total: str, spread: Spread, below: list[str], index: int = 0) -> tuple[float, str]:
     """Write u and its degrees of freedom, what is below them but for plates given; return t with its formula."""
     table.put("u", math.sqrt(float(spread.total[index])), f"SQRT({total})")
@@ -642,9 +661,6 @@ def write_intervals(book: Book) -> None:
     contents, pen = book.contents, book.pens[_SHEET]
     assessor = assessor_of(book.variants, contents.reference, contents.bench, contents.comparison.area_method)
     if assessor is None:
-        return
-    if any("history" in (gain.basis or "") for one in book.sides for gain in one.result.gains):
-        pen.title("Intervals", "They rest on the bench's records too, and are computed by flowkit.")
         return
     whole = assessor.headline
     figures: dict[object, tuple[str, Figure]] = {whole.key: ("mean flow", whole)}
@@ -695,6 +711,9 @@ def _write_band(
     for side, _, name, pair in bands:
         untouched = next(own for known, own in made.pairs(side) if known.index == pair.index)
         key = ("band", side.side, pair.before.name, pair.after.name, name)
-        lines.setdefault(side.side, []).append(made.line(key, pair.after.name, pair, untouched))
+        gain = side.result.gain(pair.before.name, pair.after.name)
+        expected = next((band.u95 for band in gain.bands if band.name == name), None)
+        line = made.line(key, pair.after.name, pair, (untouched, expected))
+        lines.setdefault(side.side, []).append(line)
     for one, own in lines.items():
         made.write(one, own)
