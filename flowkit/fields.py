@@ -53,11 +53,12 @@ class Field:
     condition: str = ""  # the attribute of `Conditions` in which a sheet says the same
     metered: bool = False  # of a meter: the machine-readable results hold it only where it is known
     exhaust: str = ""  # an example for the exhaust, where it differs
+    called: str = ""  # the key in words, where it is not already plain
 
     @property
     def words(self) -> str:
         """The key in words."""
-        return self.key.replace("_", " ")
+        return self.called or self.key.replace("_", " ")
 
     def read(self, written: Any) -> Any:
         """Read what is written into SI."""
@@ -356,7 +357,7 @@ _ENGINE = (
     _engine("cylinders", "cylinders", "count", "4", "Number of cylinders."),
     _engine("bore", "bore_m", "length", "80.5 mm", "Cylinder bore.", "mm", above=0.0, low=0.01, high=0.5),
     _engine("stroke", "stroke_m", "length", "78.5 mm", "Stroke.", "mm", above=0.0, low=0.01, high=0.6),
-    _engine("rod", "rod_m", "length", "138 mm", "Connecting rod, centre to centre.", "mm", above=0.0, low=0.01, high=1.5),
+    _engine("rod", "rod_m", "length", "138 mm", "Connecting rod, centre to centre.", "mm", above=0.0, low=0.01, high=1.5, called="connecting rod"),
     _engine("compression_ratio", "compression_ratio", "number", "10.5", "Geometric compression ratio.", above=1.0),
     _engine("chamber_volume", "", "volume", "38.5 cc", "Of the chamber in the head, valves and plug in, unmilled.", "cc"),
     _engine("chamber_area", "", "area", "45 cm²", "Of the chamber at the head's face, for what milling takes off.", "cm²"),
@@ -365,29 +366,29 @@ _ENGINE = (
     _engine("gasket_thickness", "", "length", "1.2 mm", "Of the head gasket, compressed.", "mm", low=0.0),
     _engine("deck_clearance", "", "length", "0.4 mm", "Deck down to the piston's flat at TDC; + below the deck.", "mm", low=-1.0),
     _engine("crown_volume", "", "volume", "-4 cc", "Above the piston's flat: dome +, dish and pockets −.", "cc", low=-1.0),
-    _engine("intake_valves", "intake_valves", "count", "1", "How many times the measured intake flow serves one cylinder: 1 where a port was flowed with all its valves."),
-    _engine("exhaust_valves", "exhaust_valves", "count", "1", "The same for the exhaust."),
+    _engine("intake_valves", "intake_valves", "count", "1", "How many times the measured intake flow serves one cylinder: 1 where a port was flowed with all its valves.", called="intake valves per cylinder"),
+    _engine("exhaust_valves", "exhaust_valves", "count", "1", "The same for the exhaust.", called="exhaust valves per cylinder"),
     _engine("speeds", "speeds_rpm", "speeds", "{ from = 2000, to = 7000, step = 250 }", "Engine speeds.", "rpm", low=100.0, high=50_000.0),
     _engine("intake_pressure", "intake_pressure_pa", "pressure", "101.325 kPa", "Absolute, at the port's entry.", "kPa"),
     _engine("intake_temperature", "intake_temperature_k", "temperature", "20 °C", "At the port's entry.", "K"),
     _engine("exhaust_pressure", "exhaust_pressure_pa", "pressure", "101.325 kPa", "Absolute, behind the port.", "kPa"),
     _engine("exhaust_temperature", "exhaust_temperature_k", "temperature", "900 K", "Of exhaust gas that flows back.", "K"),
-    _engine("air_fuel_ratio", "air_fuel_ratio", "number", "12.8", "Mass of air to mass of fuel."),
-    _engine("stoichiometric_ratio", "stoichiometric_ratio", "number", "14.6", "Below this air-fuel ratio the air limits the heat released."),
-    _engine("bsfc", "bsfc_kg_j", "fuel consumption", "300 g/kWh", "Brake specific fuel consumption.", "g/kWh"),
-    _engine("fuel_heating_value", "fuel_heating_value_j_kg", "heating value", "44 MJ/kg", "Lower heating value.", "MJ/kg"),
+    _engine("air_fuel_ratio", "air_fuel_ratio", "number", "12.8", "Mass of air to mass of fuel.", called="air–fuel ratio"),
+    _engine("stoichiometric_ratio", "stoichiometric_ratio", "number", "14.6", "Below this air-fuel ratio the air limits the heat released.", called="air–fuel ratio of complete combustion"),
+    _engine("bsfc", "bsfc_kg_j", "fuel consumption", "300 g/kWh", "Brake specific fuel consumption.", "g/kWh", called="brake specific fuel consumption"),
+    _engine("fuel_heating_value", "fuel_heating_value_j_kg", "heating value", "44 MJ/kg", "Lower heating value.", "MJ/kg", called="heating value of the fuel"),
     _engine("combustion_efficiency", "combustion_efficiency", "number", "0.97", "Share of the heat released.", low=0.0, high=1.0),
     _engine("wall_temperature", "wall_temperature_k", "temperature", "430 K", "Of piston, head and liner.", "K"),
-    _engine("heat_transfer", "heat_transfer", "choice", "woschni", "Gas to wall: woschni, hohenberg or none.", choices=("woschni", "hohenberg", "none")),
-    _engine("gamma", "gamma", "choice", "temperature", "Heat capacity of the gas: of air by temperature, or constant.", choices=("temperature", "constant")),
-    _engine("gamma_value", "gamma_value", "number", "1.35", "Ratio of specific heats, where constant.", above=1.0),
-    _engine("wiebe_start", "wiebe_start_deg", "angle", "-20", "Start of combustion after firing dead centre.", "°", low=-360.0),
-    _engine("wiebe_duration", "wiebe_duration_deg", "angle", "60", "Duration of combustion.", "°"),
-    _engine("wiebe_a", "wiebe_a", "number", "5", "Efficiency parameter of the Wiebe function."),
-    _engine("wiebe_m", "wiebe_m", "number", "2", "Form factor of the Wiebe function."),
-    _engine("intake_backflow", "intake_backflow", "choice", "returns", "Gas pushed back into the intake port: returns (it comes back first) or fresh (it is lost among fresh air).", choices=("returns", "fresh")),
-    _engine("intake_reverse", "intake_reverse", "number", "1", "Reverse over forward effective area, intake valve."),
-    _engine("exhaust_reverse", "exhaust_reverse", "number", "1", "Reverse over forward effective area, exhaust valve."),
+    _engine("heat_transfer", "heat_transfer", "choice", "woschni", "Gas to wall: woschni, hohenberg or none.", choices=("woschni", "hohenberg", "none"), called="heat lost to the walls"),
+    _engine("gamma", "gamma", "choice", "temperature", "Heat capacity of the gas: of air by temperature, or constant.", choices=("temperature", "constant"), called="heat capacity of the gas"),
+    _engine("gamma_value", "gamma_value", "number", "1.35", "Ratio of specific heats, where constant.", above=1.0, called="ratio of heat capacities, where taken as constant"),
+    _engine("wiebe_start", "wiebe_start_deg", "angle", "-20", "Start of combustion after firing dead centre.", "°", low=-360.0, called="combustion begins"),
+    _engine("wiebe_duration", "wiebe_duration_deg", "angle", "60", "Duration of combustion.", "°", called="combustion lasts"),
+    _engine("wiebe_a", "wiebe_a", "number", "5", "Efficiency parameter of the Wiebe function.", called="Wiebe's efficiency parameter a"),
+    _engine("wiebe_m", "wiebe_m", "number", "2", "Form factor of the Wiebe function.", called="Wiebe's shape parameter m"),
+    _engine("intake_backflow", "intake_backflow", "choice", "returns", "Gas pushed back into the intake port: returns (it comes back first) or fresh (it is lost among fresh air).", choices=("returns", "fresh"), called="what is pushed back into the intake"),
+    _engine("intake_reverse", "intake_reverse", "number", "1", "Reverse over forward effective area, intake valve.", called="intake's area in reverse flow, over that forward"),
+    _engine("exhaust_reverse", "exhaust_reverse", "number", "1", "Reverse over forward effective area, exhaust valve.", called="exhaust's area in reverse flow, over that forward"),
     _engine("friction", "friction_pa", "friction", "[0.97, 0.15, 0.05]", "Friction mean pressure: bar, bar per 1000/min and bar per (1000/min)², such as [0.97, 0.15, 0.05].", "bar", low=0.0),
     _engine("ignition", "ignition", "choice", "spark", 'Must be stated as "spark" above a compression ratio of 15.', choices=("spark", "compression")),
 )

@@ -382,7 +382,7 @@ def shortcut(
     ] = None,
 ) -> int:
     """Put an icon on the desktop that opens flowkit's page."""
-    from flowkit.page.shortcut import make_shortcut
+    from flowkit.page.server import make_shortcut
 
     show(f"wrote {make_shortcut(folder)}")
     return 0

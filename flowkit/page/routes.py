@@ -5,11 +5,13 @@ from __future__ import annotations
 import contextlib
 import hmac
 import secrets
-from collections.abc import Mapping
+import signal
+from collections.abc import Iterator, Mapping
 from http.cookies import CookieError, SimpleCookie
 from pathlib import Path
 from urllib.parse import parse_qs, urlencode
 
+import uvicorn
 from starlette.applications import Starlette
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
@@ -221,3 +223,36 @@ def _page(status: int, text: str) -> HTMLResponse:
         f'<body><main><h1>flowkit</h1><p>{text}</p><p><a href="/">Back to the job</a></p></main></body></html>'
     )
     return HTMLResponse(body, status)
+
+
+class Server(uvicorn.Server):
+    """Ends well when asked to (uvicorn's own raises the signal again), when closed, and when nobody looks any more."""
+
+    def __init__(self, guard: Guard, page: Page, idle_s: float) -> None:
+        super().__init__(
+            uvicorn.Config(
+                guard, log_level="critical", access_log=False, ws="none", timeout_graceful_shutdown=2,
+                server_header=False,
+            )
+        )  # fmt: skip
+        self._guard, self._page, self._most = guard, page, 10 * idle_s
+        self._seen = self._idle = self._closing = 0
+
+    async def on_tick(self, counter: int) -> bool:
+        """Count tenths of a second; a computer that sleeps counts none, so no page is gone when it wakes."""
+        waited_for = self._guard.requests != self._seen or self._page.tasks.running
+        self._idle = 0 if waited_for else self._idle + 1
+        self._seen, self._closing = self._guard.requests, self._closing + self._page.closed
+        # The last page still fetches its style.
+        self.should_exit |= self._closing > 10 or self._idle > self._most
+        return await super().on_tick(counter)
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """End on Ctrl-C and SIGTERM."""
+        kept = {kind: signal.signal(kind, self.handle_exit) for kind in (signal.SIGINT, signal.SIGTERM)}
+        try:
+            yield
+        finally:
+            for kind, handler in kept.items():
+                signal.signal(kind, handler)

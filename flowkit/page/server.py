@@ -1,4 +1,4 @@
-"""Serving the page: one folder, this computer only, until Ctrl-C or SIGTERM."""
+"""Serving the page of one folder to this computer only, from a console or from an icon on the desktop."""
 
 from __future__ import annotations
 
@@ -9,25 +9,24 @@ import json
 import math
 import os
 import secrets
+import shlex
+import shutil
 import signal
 import socket
+import subprocess
 import sys
 import tempfile
 import threading
 import webbrowser
-from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 from flowkit.errors import FlowkitError, JobError
+from flowkit.output import written_whole
 from flowkit.page.workspace import Workspace
 
-if TYPE_CHECKING:
-    import uvicorn
-
-    from flowkit.page.plumbing import Page
-    from flowkit.page.routes import Guard
+IDLE_S = 8 * 3600.0
+"""A page without a console ends after so long without an open window; an open one asks once a minute."""
 
 
 def serve(folder: Path, *, port: int = 0, browser: bool = True, idle_s: float = math.inf) -> int:
@@ -52,15 +51,10 @@ def serve(folder: Path, *, port: int = 0, browser: bool = True, idle_s: float = 
             workspace.snapshot()
 
     threading.Thread(target=warm, daemon=True).start()
-    import uvicorn
-
-    from flowkit.page.routes import Guard, make_app
+    from flowkit.page.routes import Guard, Server, make_app
 
     app = make_app(workspace)
     guard = Guard(app, secret=secret)
-    settings = uvicorn.Config(
-        guard, log_level="critical", access_log=False, ws="none", timeout_graceful_shutdown=2, server_header=False
-    )
     _remember(mark, address)
     try:
         # From the first line on, a request to end is a normal end.
@@ -68,7 +62,7 @@ def serve(folder: Path, *, port: int = 0, browser: bool = True, idle_s: float = 
         print(address, flush=True)
         if browser:
             threading.Thread(target=_show, args=(address,), daemon=True).start()
-        _server(settings, guard, app.state.page, idle_s).run(sockets=[listening])
+        Server(guard, app.state.page, idle_s).run(sockets=[listening])
     except KeyboardInterrupt:
         pass
     finally:
@@ -76,36 +70,6 @@ def serve(folder: Path, *, port: int = 0, browser: bool = True, idle_s: float = 
         with contextlib.suppress(OSError):
             mark.unlink()
     return 0
-
-
-def _server(settings: uvicorn.Config, guard: Guard, page: Page, idle_s: float) -> uvicorn.Server:
-    """A server that ends well when asked to: uvicorn's own raises the signal again once it has ended."""
-    import uvicorn
-
-    class Server(uvicorn.Server):
-        """uvicorn's, but for the signals, and it ends where the page was closed or nobody looks at it any more."""
-
-        seen, idle, closing = 0, 0, 0
-
-        async def on_tick(self, counter: int) -> bool:
-            """Count tenths of a second; a computer that sleeps counts none, so no page is gone when it wakes."""
-            self.idle = 0 if guard.requests != self.seen or page.tasks.running else self.idle + 1
-            self.seen, self.closing = guard.requests, self.closing + page.closed
-            # The last page still fetches its style.
-            self.should_exit |= self.closing > 10 or self.idle > 10 * idle_s
-            return await super().on_tick(counter)
-
-        @contextlib.contextmanager
-        def capture_signals(self) -> Iterator[None]:
-            """End on Ctrl-C and SIGTERM."""
-            kept = {kind: signal.signal(kind, self.handle_exit) for kind in (signal.SIGINT, signal.SIGTERM)}
-            try:
-                yield
-            finally:
-                for kind, handler in kept.items():
-                    signal.signal(kind, handler)
-
-    return Server(settings)
 
 
 def _folder_and_job(path: Path) -> tuple[Path, str]:
@@ -182,3 +146,76 @@ def _running(mark: Path) -> str | None:
             return address if connection.getresponse().status == 303 else None
     except (OSError, ValueError, KeyError, http.client.HTTPException):
         return None
+
+
+def make_shortcut(folder: Path | None = None, *, system: str = sys.platform) -> Path:
+    """Write a shortcut; returns where. A file of that name that is not ours is left alone."""
+    target = folder or _desktop()
+    if not target.is_dir():
+        raise FlowkitError(
+            "there is no desktop folder here", "name a folder: flowkit shortcut FOLDER", file=str(target)
+        )
+    beside = Path(sys.executable).with_name("flowkit-open" + (".exe" if os.name == "nt" else ""))
+    found = str(beside) if beside.exists() else shutil.which("flowkit-open")
+    starter = [found] if found else [sys.executable, "-m", "flowkit.page.server"]
+    line = " ".join(shlex.quote(part) for part in starter)
+    if system == "win32":
+        # A .lnk is a binary of Windows' own; a .vbs starts without a console window and is plain text.
+        command = " ".join(f'""{part}""' for part in starter)
+        name, text = "flowkit.vbs", f'CreateObject("WScript.Shell").Run "{command}", 0, False\r\n'
+    elif system == "darwin":
+        name, text = "flowkit.command", f"#!/bin/sh\nexec {line}\n"
+    else:
+        name, text = (
+            "flowkit.desktop",
+            (
+                "[Desktop Entry]\nType=Application\nVersion=1.0\nName=flowkit\n"
+                f"Comment=Flow-bench sheets to a flow chart\nExec={line}\nTerminal=false\n"
+                "Categories=Science;Engineering;\n"
+            ),
+        )
+    path = target / name
+    if path.exists():
+        old = path.read_text(encoding="utf-8", errors="replace")
+        if "flowkit" not in old or old.partition("\n")[0][:9] != text[:9]:
+            raise FlowkitError("this file already exists and is not overwritten", "name another folder", file=str(path))
+    with written_whole(path) as draft:
+        draft.write_text(text, encoding="utf-8", newline="")
+    if system != "win32":
+        path.chmod(0o755)
+    return path
+
+
+def _desktop() -> Path:
+    """The desktop's folder, whatever the system's language calls it."""
+    if sys.platform.startswith("linux"):
+        try:
+            said = subprocess.run(["xdg-user-dir", "DESKTOP"], capture_output=True, text=True, timeout=5, check=False)
+            if said.stdout.strip() and Path(said.stdout.strip()) != Path.home():
+                return Path(said.stdout.strip())
+        except (OSError, subprocess.TimeoutExpired):
+            pass
+    return Path.home() / "Desktop"
+
+
+def main() -> int:
+    """Open the page of the folder named, or of one named flowkit in the user's documents; no console is needed."""
+    # Without a console there are no streams to write to.
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: PTH123, SIM115
+    if len(sys.argv) > 1:
+        folder = Path(sys.argv[1])
+    else:
+        documents = Path.home() / "Documents"
+        folder = (documents if documents.is_dir() else Path.home()) / "flowkit"
+        folder.mkdir(exist_ok=True)
+    try:
+        return serve(folder, idle_s=IDLE_S)
+    except FlowkitError as error:
+        print(error, file=sys.stderr)
+        return 1
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -188,9 +188,9 @@ def _write_meter(page: Page, form: FormData) -> str:
 
     def edit(document: Any) -> str:
         """Write each field that belongs to the kind."""
-        former = answers.table_value(document, ("meter",))
-        former = former if isinstance(former, Mapping) else {}
-        kept = dict(former) if former.get("kind") == kind else {}
+        earlier = answers.table_value(document, ("meter",))
+        earlier = earlier if isinstance(earlier, Mapping) else {}
+        kept = dict(earlier) if earlier.get("kind") == kind else {}
         shown = [field.name for field in _fields(kind, kept)]
         table, tube = tomlkit.table(), tomlkit.inline_table()
         table["kind"] = kind
@@ -206,8 +206,8 @@ def _write_meter(page: Page, form: FormData) -> str:
                     owner[key] = written == "true" if key == "gauge" else figure
         if tube:
             table["manometer"] = tube
-        if former.get("certificate") is not None:
-            table["certificate"] = former["certificate"]
+        if earlier.get("certificate") is not None:
+            table["certificate"] = earlier["certificate"]
         document["meter"] = table
         page.check(document)
         return f"meter: {kind}"

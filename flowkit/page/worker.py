@@ -80,14 +80,10 @@ class Tasks:
     def __init__(self) -> None:
         self._folder = tempfile.TemporaryDirectory(prefix="flowkit-page-", ignore_cleanup_errors=True)
         self._last: dict[str, Task] = {}
-        self._number = 0
 
     def folder(self) -> Path:
         """A new folder for one piece of work."""
-        self._number += 1
-        made = Path(self._folder.name) / str(self._number)
-        made.mkdir()
-        return made
+        return Path(tempfile.mkdtemp(dir=self._folder.name))
 
     def start(self, wanted: dict[str, Any], key: str, out: Path | None = None) -> Task:
         """Start work; whatever of its kind is still running is stopped first."""

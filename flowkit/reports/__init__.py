@@ -84,12 +84,10 @@ def report_mark(contents: ReportContents, paper: str, pages: Sequence[int] | Non
 def _source_stamp() -> str:
     """Return a fingerprint of the code that draws, so that a newer version of it draws anew."""
     here = Path(__file__).parent
-    drawing = here.with_name("drawing").glob("*.py")
-    files = sorted(
-        [*here.rglob("*.py"), *here.rglob("*.html"), *here.rglob("*.css"), *drawing, here.with_name("wording.py")]
-    )
+    files = [path for pattern in ("*.py", "*.html", "*.css") for path in here.rglob(pattern)]
+    files += [*here.with_name("drawing").glob("*.py"), here.with_name("wording.py"), here.with_name("fields.py")]
     stamp = hashlib.sha256()
-    for file in files:
+    for file in sorted(files):
         stamp.update(file.read_bytes())
     return stamp.hexdigest()
 

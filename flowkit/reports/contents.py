@@ -388,26 +388,6 @@ def power_unit(display: Display) -> str:
     return "hp" if display.lift == "in" else "kW"
 
 
-_INPUT_NAMES = {
-    "intake_valves": "intake valves per cylinder",
-    "exhaust_valves": "exhaust valves per cylinder",
-    "rod": "connecting rod",
-    "air_fuel_ratio": "air–fuel ratio",
-    "stoichiometric_ratio": "air–fuel ratio of complete combustion",
-    "bsfc": "brake specific fuel consumption",
-    "fuel_heating_value": "heating value of the fuel",
-    "wiebe_start": "combustion begins",
-    "wiebe_duration": "combustion lasts",
-    "wiebe_a": "Wiebe's efficiency parameter a",
-    "wiebe_m": "Wiebe's shape parameter m",
-    "heat_transfer": "heat lost to the walls",
-    "gamma": "heat capacity of the gas",
-    "gamma_value": "ratio of heat capacities, where taken as constant",
-    "intake_backflow": "what is pushed back into the intake",
-    "intake_reverse": "intake's area in reverse flow, over that forward",
-    "exhaust_reverse": "exhaust's area in reverse flow, over that forward",
-}
-"""Inputs of the engine model in words, where their key is not already plain."""
 _INPUT_VALUES = {
     ("heat_transfer", "woschni"): "Woschni's law",
     ("heat_transfer", "hohenberg"): "Hohenberg's law",
@@ -442,12 +422,12 @@ def input_value(text: str, display: Display) -> str:
 
 def engine_inputs(engine: EngineResult, display: Display) -> list[tuple[str, list[str]]]:
     """Return the engine model's inputs in words: what was assumed, then what was stated."""
-    found = []
+    found, rows = [], section("engine")
     for source in ("assumed", "stated"):
         words = []
         for item in engine.assumptions:
             if item.source == source:
-                name = _INPUT_NAMES.get(item.name, item.name.replace("_", " "))
+                name = rows[item.name].words if item.name in rows else item.name.replace("_", " ")
                 value = _INPUT_VALUES.get((item.name, item.value), input_value(item.value, display))
                 if item.name == "wiebe_start":
                     value = re.sub(r"^[-−](.*)$", r"\1 before top dead centre", value)

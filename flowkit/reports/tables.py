@@ -80,6 +80,11 @@ class Table:
     """So many columns name the row."""
 
     @property
+    def heading(self) -> str:
+        """Its title after its side."""
+        return f"{self.side.capitalize()}: {self.title[:1].lower()}{self.title[1:]}" if self.side else self.title
+
+    @property
     def between(self) -> bool:
         """Whether any figure lies between measured lifts."""
         return any("italic" in cell.style for row in self.rows for cell in row.cells)
@@ -205,6 +210,19 @@ def _port_rows(result: SideComparison, display: Display, *, intervals: bool) -> 
             texts = (NOTHING if value is None else f"{percent_figure(value)} %" for value in values)
             rows.append(_filled(result, name, texts, "interval" if style else "spread", style))
     return rows
+
+
+def further_tables(comparison: Comparison, display: Display, side: Side) -> list[Table]:
+    """Return all there is to say of a side beyond its flows and ports, and last of the ratio of the sides."""
+    result = comparison.sides[side]
+    tables = [
+        *gain_tables(side, result, display),
+        *coefficient_tables(side, result, display),
+        expected_table(side, result, display),
+        velocity_table(side, result, display),
+        *(ratio_tables(comparison, display) if side == list(comparison.sides)[-1] else ()),
+    ]
+    return [table for table in tables if table.rows]
 
 
 def step_table(comparison: Comparison) -> Table | None:

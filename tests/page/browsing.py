@@ -108,5 +108,5 @@ class User:
         self.page.screenshot(path=str(path), full_page=True, clip=clip)
         with Image.open(path) as seen:
             # Thin lines keep their colours.
-            small = seen.convert("RGB").quantize(256, Image.Quantize.MEDIANCUT, kmeans=3, dither=Image.Dither.NONE)
+            small = seen.convert("RGB").quantize(256, Image.Quantize.MAXCOVERAGE, kmeans=2, dither=Image.Dither.NONE)
         small.save(path, optimize=True)

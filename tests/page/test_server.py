@@ -629,7 +629,7 @@ def test_opening_writes_nothing(client: TestClient, folder: Path) -> None:
 
 
 def test_a_shortcut_is_written_once_and_over_nothing_else(tmp_path: Path) -> None:
-    from flowkit.page.shortcut import make_shortcut
+    from flowkit.page.server import make_shortcut
 
     for system, name in (("linux", "flowkit.desktop"), ("darwin", "flowkit.command"), ("win32", "flowkit.vbs")):
         made = make_shortcut(tmp_path, system=system)
@@ -648,7 +648,7 @@ def test_the_desktops_starter_makes_its_folder_and_opens_the_browser_on_it(tmp_p
     browser.chmod(0o755)
     (tmp_path / "Documents").mkdir()
     process = subprocess.Popen(
-        [sys.executable, "-c", "from flowkit.page.shortcut import main; raise SystemExit(main())"],
+        [sys.executable, "-c", "from flowkit.page.server import main; raise SystemExit(main())"],
         stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
         env={**os.environ, "HOME": str(tmp_path), "BROWSER": str(browser)},
     )  # fmt: skip

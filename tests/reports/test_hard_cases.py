@@ -93,9 +93,9 @@ def test_no_text_overlaps_or_is_clipped(name: str, paper: str) -> None:
     sheet = PAPERS[paper]
     for page in make_pages(make_contents(**CASES[name]), paper):
         boxes = text_boxes(page.figure)
-        assert len(boxes) > 4, page.title
-        assert overlaps(boxes) == [], page.title
-        assert clipped(boxes, sheet.width, sheet.height) == [], page.title
+        assert len(boxes) > 4, page.chapters
+        assert overlaps(boxes) == [], page.chapters
+        assert clipped(boxes, sheet.width, sheet.height) == [], page.chapters
 
 
 def with_facts(contents, operator: str):

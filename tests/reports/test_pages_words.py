@@ -16,9 +16,9 @@ from flowkit.model import AirState, Bench, Finding, LedgerLine, Reference
 from flowkit.reports.contents import matched_words
 from flowkit.reports.labels import gathered, method_words, reference_words, where_words
 from flowkit.reports.pages import make_pages
+from flowkit.reports.pages.chapters import repeatability_words
 from flowkit.reports.pages.layout import PAPERS, Cells, Page, Paper, clean, missing_letters, shorten, wrap
-from flowkit.reports.pages.notes import repeatability_words
-from flowkit.reports.pages.table import Flowing, Laid, LaidColumn, Stream
+from flowkit.reports.pages.table import Band, Laid, LaidColumn, Stream
 from flowkit.reports.tables import Cell, Row, effect_words, ledger_table
 from flowkit.wording import DISPLAYS, as_displayed, date_of, display_of, numeral, signed_figure
 from tests.analysis.heads import head
@@ -235,10 +235,10 @@ def test_cells_know_where_they_are() -> None:
 def test_tables_of_different_length_side_by_side_come_to_an_end() -> None:
     """The shorter is drawn once, the longer goes on over the page."""
     column = LaidColumn(("lift",), 40.0)
-    short, long = (Laid((column,), tuple(Row((Cell(f"{n}.{i}"),)) for i in range(n))) for n in (3, 90))
-    stream = Stream(Paper("small", 300.0, 400.0))
+    tables = [Laid((column,), tuple(Row((Cell(f"{n}.{i}"),)) for i in range(n))) for n in (3, 90)]
+    stream = Stream(Paper(300.0, 400.0))
     stream.chapter("Two tables")
-    stream.flow(Flowing([short, long], stream.paper.inner_width))
+    stream.flow([Band(tables, 100.0)])
     printed = " ".join(map(texts, stream.pages)).split()
     assert len(stream.pages) > 1
     assert printed.count("3.2") == 1

@@ -2,7 +2,7 @@
 
 A PDF gets pages, a workbook gets sheets, a document gets a heading, the chart and its
 tables. Attach again, and they are replaced. The build file is replaced whole or not
-at all, and its former state is kept beside it.
+at all, and its earlier state is kept beside it.
 """
 
 from __future__ import annotations

@@ -57,13 +57,13 @@ def add_block(
     bookmark: str | None = None,
     numbers: bool = True,
 ) -> Rewritten:
-    """Add a heading, the chart and, with `numbers`, the tables to a document, in place of former ones."""
+    """Add a heading, the chart and, with `numbers`, the tables to a document, in place of earlier ones."""
     package = read_package(old, name)
     with damage_named(name):
         text = _Text(package)
         text.refuse_protected()
         place = text.placeholder(bookmark)
-        former = text.take_out()
+        earlier = text.take_out()
         content = tables(contents) if contents and numbers else ()
         block = _build_block(text, contents, _without_margins(png), place, content)
         # A hidden bookmark from the first paragraph's beginning to the last one's end says later which block is ours.
@@ -77,7 +77,7 @@ def add_block(
         block[-1].append(end)
         place.getparent().remove(place)
         added = ("heading", "picture", *([f"{len(content)} tables"] if content else []))
-        return Rewritten(text.rendered(), added, 0 if former is None else 1)
+        return Rewritten(text.rendered(), added, 0 if earlier is None else 1)
 
 
 @lru_cache(maxsize=2)
@@ -153,7 +153,7 @@ class _Text(MainPart):
         return place
 
     def take_out(self) -> set[str] | None:
-        """Take a former block out; return the relationships to pictures dropped with it, None where there was none."""
+        """Take an earlier block out; return its relationships to pictures, or None where there was no block."""
         start = self.bookmarks().get(_MARK)
         if start is None:
             return None
@@ -208,14 +208,14 @@ def _remove(block: Any, start: Any, end: Any) -> None:
 def verify_block(old: bytes, new: bytes, name: str) -> None:
     """Make sure that the new document holds all of the old one, and the block."""
     before, after = read_package(old, name), read_package(new, name)
-    former, present = _Text(before), _Text(after)
-    dropped = former.take_out() or set()
+    earlier, present = _Text(before), _Text(after)
+    dropped = earlier.take_out() or set()
     lost = ["flow chart"] if present.take_out() is None else []
-    if canonical(former.root) != canonical(present.root):
+    if canonical(earlier.root) != canonical(present.root):
         lost.append("text")
-    kept = {item for item in before.relationships(former.part) if item.id not in dropped}
-    lost += [item.target for item in kept - set(after.relationships(former.part))]
-    former.refuse_loss(after, (), lost)
+    kept = {item for item in before.relationships(earlier.part) if item.id not in dropped}
+    lost += [item.target for item in kept - set(after.relationships(earlier.part))]
+    earlier.refuse_loss(after, (), lost)
 
 
 def _build_block(

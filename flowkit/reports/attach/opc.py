@@ -295,14 +295,14 @@ def written(package: Package, changes: Mapping[str, bytes | None]) -> bytes:
             if content is None:
                 continue
             # A new entry does not depend on the day.
-            former = package.entries.get(name) or zipfile.ZipInfo(name, _FIXED_DATE)
-            entry = zipfile.ZipInfo(name, former.date_time)
-            stored = name in package.entries and former.compress_type == zipfile.ZIP_STORED
+            earlier = package.entries.get(name) or zipfile.ZipInfo(name, _FIXED_DATE)
+            entry = zipfile.ZipInfo(name, earlier.date_time)
+            stored = name in package.entries and earlier.compress_type == zipfile.ZIP_STORED
             entry.compress_type = zipfile.ZIP_STORED if stored else zipfile.ZIP_DEFLATED
             entry.external_attr, entry.create_system, entry.comment = (
-                former.external_attr,
-                former.create_system,
-                former.comment,
+                earlier.external_attr,
+                earlier.create_system,
+                earlier.comment,
             )
             archive.writestr(entry, content)
     return out.getvalue()

@@ -34,27 +34,27 @@ class _Pages(NamedTuple):
 
 
 def add_pages(old: bytes, flow: bytes, name: str, *, after: int | None = None) -> Rewritten:
-    """Add the flow pages to a PDF, in place of former ones."""
+    """Add the flow pages to a PDF, in place of earlier ones."""
     with update.guarded(name):
         opened = update.open_pdf(old, name)
         _refuse_protected(opened.reader, name)
-        former = _pages(opened)
-        position = former.position if after is None else after
-        if not 0 <= position <= len(former.others):
+        earlier = _pages(opened)
+        position = earlier.position if after is None else after
+        if not 0 <= position <= len(earlier.others):
             raise AttachError(
                 f"there is no page {position} to put them after",
-                f"the build file has {len(former.others)} pages",
+                f"the build file has {len(earlier.others)} pages",
                 file=name,
             )
         base = _without_last_attachment(opened.reader, old)
         pdf = opened if base == old else update.open_pdf(base, name)
-        inside = former if base == old else _pages(pdf)
+        inside = earlier if base == old else _pages(pdf)
         given = update.open_pdf(flow, "the flow pages").reader
         pages = _put_pages(pdf, given, inside, position)
         if inside.labels is not None:
             new: list[Label] = [(_LABEL, number) for number in range(1, len(pages) + 1)]
             pdf.set_labels([*inside.labels[:position], *new, *inside.labels[position:]])
-        # A former entry leads to a page whose number the first flow page has taken over.
+        # An earlier entry leads to a page whose number the first flow page has taken over.
         items = update.outline_items(pdf.reader) if inside.own else ()
         if not any(number == pages[0].idnum or title == _TITLE for title, number in items):
             pdf.add_outline_item(_TITLE, pages[0])
@@ -63,7 +63,7 @@ def add_pages(old: bytes, flow: bytes, name: str, *, after: int | None = None) -
         private = {"/Length": len(base), "/Digest": hashlib.sha256(base).hexdigest()}
         update.assign(pdf.entry("/PieceInfo"), _MARK, {"/Private": private, "/LastModified": _LONG_AGO})
         added = tuple(f"page {position + number}" for number in range(1, len(pages) + 1))
-        return Rewritten(pdf.rendered(), added, len(former.own))
+        return Rewritten(pdf.rendered(), added, len(earlier.own))
 
 
 def _refuse_protected(reader: PdfReader, name: str) -> None:
@@ -98,7 +98,7 @@ def _form_fields(reader: PdfReader) -> Iterator[tuple[Any, int, Any]]:
 
 
 def _pages(pdf: Pdf) -> _Pages:
-    """Distinguish former flow pages from all others by their mark (14.5)."""
+    """Distinguish earlier flow pages from all others by their mark (14.5)."""
     every = pdf.leaves()
     marked = [_MARK in (resolved(resolved(leaf.reference).get("/PieceInfo")) or {}) for leaf in every]
     known = update.labels(pdf.reader, len(every))
@@ -123,7 +123,7 @@ def _without_last_attachment(reader: PdfReader, data: bytes) -> bytes:
 
 
 def _put_pages(pdf: Pdf, given: PdfReader, inside: _Pages, position: int) -> list[IndirectObject]:
-    """Put the flow pages in; they take over the object numbers of former ones, so that links to those still hold."""
+    """Put the flow pages in; they take over the object numbers of earlier ones, so that links to those still hold."""
     pages = given.pages
     for leaf in inside.own:
         kids = resolved(pdf.touch(leaf.parent)["/Kids"])
@@ -141,9 +141,9 @@ def _put_pages(pdf: Pdf, given: PdfReader, inside: _Pages, position: int) -> lis
                 update.assign(copy, key, usual)
         update.assign(copy, "/PieceInfo", {_MARK: {"/LastModified": moment, "/Private": "flow page"}})
         update.assign(copy, "/LastModified", moment)
-        former = resolved(inside.own[place].reference) if place < len(inside.own) else {}
-        notes = resolved(former.get("/Annots"))
-        if notes:  # what somebody noted on a former flow page
+        earlier = resolved(inside.own[place].reference) if place < len(inside.own) else {}
+        notes = resolved(earlier.get("/Annots"))
+        if notes:  # what somebody noted on an earlier flow page
             update.assign(copy, "/Annots", [*(resolved(copy.get("/Annots")) or ()), *notes])
         pdf.put(reference, copy)
     beside = inside.others[max(position, 1) - 1] if inside.others else None
@@ -169,7 +169,7 @@ def _names(reader: PdfReader, kind: str) -> list[tuple[Any, Any]]:
 
 
 def _embed(pdf: Pdf, given: PdfReader) -> None:
-    """Carry the flow pages' embedded data along, in place of what a former attachment embedded."""
+    """Carry the flow pages' embedded data along, in place of what an earlier attachment embedded."""
     data = dict(_names(given, "/EmbeddedFiles")).get(DATA_NAME)
     if data is None:
         return

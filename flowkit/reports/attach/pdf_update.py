@@ -189,9 +189,9 @@ class Pdf:
             out.write(b"%d %d obj\n" % (number, generation))
             value.write_to_stream(out)
             out.write(b"\nendobj\n")
-        former = self.reader.trailer
+        earlier = self.reader.trailer
         trailer: dict[str, Any] = {
-            NameObject(key): former.raw_get(key) for key in former if key not in _NOT_FOR_TRAILER
+            NameObject(key): earlier.raw_get(key) for key in earlier if key not in _NOT_FOR_TRAILER
         }
         identifiers = resolved(trailer.get("/ID"))
         if isinstance(identifiers, ArrayObject) and identifiers:
@@ -268,11 +268,11 @@ class Pdf:
     def set_labels(self, wanted: Sequence[Label]) -> None:
         """Write the labels of all pages."""
         flat: list[Any] = []
-        former: Label | None = None
+        earlier: Label | None = None
         for place, (kind, number) in enumerate(wanted):
-            if former is None or kind != former[0] or number != former[1] + 1:
+            if earlier is None or kind != earlier[0] or number != earlier[1] + 1:
                 flat += [place, {**dict(kind), **({} if number == 1 else {"/St": number})}]
-            former = (kind, number)
+            earlier = (kind, number)
         assign(self.root, "/PageLabels", {"/Nums": flat})
 
 

@@ -1,4 +1,4 @@
-"""A build file replaced whole or not at all, its former state kept.
+"""A build file replaced whole or not at all, its earlier state kept.
 
 The order, each step finished before the next: lock, read, rewrite in memory, write to
 a hidden file beside it and flush to the disk, read that back and verify, keep a backup

@@ -42,7 +42,7 @@ EMPTY_STYLES = (
 def add_sheets(
     old: bytes, contents: ReportContents | None, png: bytes, name: str, *, numbers: bool = True
 ) -> Rewritten:
-    """Add the flow chart's sheets to a workbook, in place of former ones; a sheet of numbers once there is kept."""
+    """Add the flow chart's sheets to a workbook, in place of earlier ones; a sheet of numbers once there is kept."""
     package = opc.read_package(old, name)
     with opc.damage_named(name):
         book = _Book(package)
@@ -53,8 +53,8 @@ def add_sheets(
                 "unprotect it in the program it was made with, then attach",
                 file=name,
             )
-        former = book.former()
-        book.take_out(former)
+        earlier = book.earlier()
+        book.take_out(earlier)
         inches = picture_inches(png)
         words = " ".join(contents.comparison.sentences) if contents else ""
         sheet = _SPREADSHEET + "worksheet+xml"
@@ -64,15 +64,15 @@ def add_sheets(
         book.relate_new(chart, "drawing", shape)
         book.relate_new(shape, "image", picture)
         added = [chart]
-        if numbers or len(former) > 1:
+        if numbers or len(earlier) > 1:
             info = contents.info if contents else None
             title = " · ".join(text for text in (info.title, info.number, info.date) if text) if info else ""
             content, below = (tables(contents), notes(contents)) if contents else ((), ())
             made = numbers_sheet(title or "Flow numbers", content, below, book.formats)
             added.append(book.add("worksheets/flowkit-numbers.xml", made, sheet))
-        titles = book.list_sheets(former, added)
+        titles = book.list_sheets(earlier, added)
         data = book.rendered({book.styles: book.formats.rendered()})
-        return Rewritten(data, tuple(f"sheet {title}" for title in titles), len(former))
+        return Rewritten(data, tuple(f"sheet {title}" for title in titles), len(earlier))
 
 
 class Formats:
@@ -201,7 +201,7 @@ class _Book(opc.MainPart):
         found = self.root.find(qualified(self.root, "definedNames"))
         self.names = list(found) if found is not None else []
 
-    def former(self) -> dict[str, Any]:
+    def earlier(self) -> dict[str, Any]:
         """Return mark and list entry of each flow sheet already there."""
         by_title = {str(item.get("name")): item for item in self.sheets}
         found = {}
@@ -213,22 +213,22 @@ class _Book(opc.MainPart):
                 found[str(item.get("name"))] = by_title[title]
         return found
 
-    def take_out(self, former: Mapping[str, Any]) -> None:
-        """Drop the relationships of former flow sheets, and the parts that only they used."""
+    def take_out(self, earlier: Mapping[str, Any]) -> None:
+        """Drop the relationships of earlier flow sheets, and the parts that only they used."""
         parts, related = self.package.parts, self.package.relationships(self.part)
-        ids = {item.get(f"{{{OFFICE}}}id", "") for item in former.values()}
+        ids = {item.get(f"{{{OFFICE}}}id", "") for item in earlier.values()}
         sheets = [parts.get(item.target, b"") for item in related if item.id in ids]
         if any(b"<f>" in data or b"<f " in data for data in sheets):
-            # The order of calculation lists formulas somebody wrote into a former flow sheet; it is made anew.
+            # The order of calculation lists formulas somebody wrote into an earlier flow sheet; it is made anew.
             ids |= {item.id for item in related if item.type.endswith("/calcChain")}
         self.drop(ids)
 
-    def list_sheets(self, former: Mapping[str, Any], added: Sequence[str]) -> list[str]:
-        """Enter the new sheets in the list, former ones at their place and under their name."""
+    def list_sheets(self, earlier: Mapping[str, Any], added: Sequence[str]) -> list[str]:
+        """Enter the new sheets in the list, earlier ones at their place and under their name."""
         taken = {str(item.get("name")).lower() for item in self.sheets}
         titles = []
         for (mark, wanted), part in zip(_MARKS.items(), added, strict=False):
-            entry = former.get(mark)
+            entry = earlier.get(mark)
             if entry is None:
                 # Titles do not tell case.
                 number, title = 1, wanted
@@ -262,7 +262,7 @@ class _Book(opc.MainPart):
 
     def facts(self) -> dict[str, set[Any]]:
         """Return what others rely on: sheets, names and cell formats, but for the flow sheets' own."""
-        own = {item.get("name") for item in self.former().values()}
+        own = {item.get("name") for item in self.earlier().values()}
         targets = {item.id: item.target for item in self.package.relationships(self.part)}
         sheets = {
             (
@@ -284,10 +284,10 @@ def verify_sheets(old: bytes, new: bytes, name: str) -> None:
     """Make sure that the new workbook holds all of the old one, and the flow sheets."""
     after = opc.read_package(new, name)
     book, changed = _Book(opc.read_package(old, name)), _Book(after)
-    book.take_out(book.former())
+    book.take_out(book.earlier())
     kept = changed.facts()
     lost = [what for what, known in book.facts().items() if not known <= kept[what]]
-    if not {"_flowkit_chart", *book.former()} <= set(changed.former()):
+    if not {"_flowkit_chart", *book.earlier()} <= set(changed.earlier()):
         lost.append("flow sheets")
     book.refuse_loss(after, (book.styles,), lost)
 

@@ -15,7 +15,7 @@ from flowkit.drawing.svg import chart_svg, gain_svg, places_css
 from flowkit.importers.files.own import PAGE_DATA
 from flowkit.reports.contents import ReportContents, all_lifts, cautions_of
 from flowkit.reports.labels import gain_cell, gathered, job_words, method_words, reference_words, sides_of
-from flowkit.reports.tables import Table, flow_table, port_table
+from flowkit.reports.tables import Table, flow_table, further_tables, port_table
 from flowkit.units import from_si
 from flowkit.wording import NOTHING, display_of, signed_percent, without_keys
 
@@ -44,12 +44,14 @@ class StepRow(NamedTuple):
 
 
 class FigureTable(NamedTuple):
-    """A table of figures: title, heads, rows of text with the row's name first, and each figure's states."""
+    """A table of figures: title, heads, rows with their names first, each figure's states, notes, a sum at the end."""
 
     title: str
     heads: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     states: tuple[tuple[str, ...], ...] = ()
+    notes: str = ""
+    summed: bool = True
 
 
 def percent_text(value: float | None, digits: int = 1) -> str:
@@ -101,30 +103,31 @@ def lift_tables(comparison: Comparison, display: str) -> tuple[FigureTable, ...]
     """Return, for each side, the flows of every state at every lift and its gains over the first."""
     units = display_of(display)
     tables = (flow_table(side, result, units, all_lifts(result), ports=False) for side, result in sides_of(comparison))
-    return tuple(_figures(table, ("lift", "mean"), table.side or "") for table in tables)
+    return tuple(_figures(table, table.side or "") for table in tables)
 
 
 def port_tables(comparison: Comparison, display: str) -> tuple[FigureTable, ...]:
     """Return, for each side, the mean flow of every port in every state, and the spread of the ports."""
     units = display_of(display)
     tables = (port_table(side, result, units) for side, result in sides_of(comparison))
-    return tuple(_figures(table, ("port", "spread"), f"{table.side}, mean flow of each port") for table in tables)
+    return tuple(_figures(table, f"{table.side}, mean flow of each port", ("port", "spread")) for table in tables)
 
 
-def _figures(table: Table, kinds: tuple[str, ...], title: str) -> FigureTable:
+def _figures(table: Table, title: str, kinds: tuple[str, ...] = ("", "lift", "mean")) -> FigureTable:
     """Return the rows of some kinds; what is not known is left empty."""
     heads, states = [], []
     for column in table.columns:
         if column.over is not None:
             heads.append(f"{column.state} over {column.over}, %")
         else:
-            heads.append(f"{column.state}, {column.head}" if column.state is not None else column.head)
+            of = column.state if column.state is not None else column.group
+            heads.append(", ".join(filter(None, (of, column.head))))
         states.append(tuple(name for name in (column.over, column.state) if name is not None))
-    rows = []
-    for row in table.rows:
-        if row.kind in kinds:
-            rows.append(tuple("" if cell.text == NOTHING else cell.text for cell in row.cells))
-    return FigureTable(title.capitalize(), tuple(heads), tuple(rows), tuple(states[1:]))
+    rows = [row for row in table.rows if row.kind in kinds]
+    texts = tuple(tuple("" if cell.text == NOTHING else cell.text for cell in row.cells) for row in rows)
+    title, notes = f"{title[:1].upper()}{title[1:]}", " ".join(table.notes)
+    summed = bool(rows) and (rows[-1].rule or rows[-1].kind == "spread")
+    return FigureTable(title, tuple(heads), texts, tuple(states[1:]), notes, summed)
 
 
 def html_bytes(contents: ReportContents) -> bytes:
@@ -141,12 +144,9 @@ def html_bytes(contents: ReportContents) -> bytes:
     flows = [flow for _, result in sides_of(comparison) for v in result.variants for flow in v.flow_m3_s]
     top = from_si(max(flows, default=0.0), units.flow)
     style = (ASSETS / "report.css").read_text(encoding="utf-8").replace("/*charts*/", chart_css())
+    loader = FileSystemLoader(ASSETS)
     environment = Environment(
-        loader=FileSystemLoader(ASSETS),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
+        loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     html = environment.get_template("report.html").render(
         info=info,
@@ -169,6 +169,11 @@ def html_bytes(contents: ReportContents) -> bytes:
         steps=step_rows(comparison),
         sides=[side for side, _ in sides_of(comparison)],
         tables=(*lift_tables(comparison, display), *port_tables(comparison, display)),
+        further=[
+            _figures(table, table.heading)
+            for side, _ in sides_of(comparison)
+            for table in further_tables(comparison, units, side)
+        ],
         findings=gathered(finding for finding in contents.findings if finding.severity != "error"),
         sources=contents.sources,
         version=__version__,

@@ -14,11 +14,9 @@ from flowkit.errors import FlowkitError
 from flowkit.output import document, written_whole
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.labels import sides_of
-from flowkit.reports.pages.detail import write_areas, write_detail, write_ports
-from flowkit.reports.pages.engine import write_engine
+from flowkit.reports.pages.chapters import write_areas, write_detail, write_engine, write_notes, write_ports
 from flowkit.reports.pages.first import chart_page
 from flowkit.reports.pages.layout import PAPERS, Page, name_variants
-from flowkit.reports.pages.notes import write_notes
 from flowkit.reports.pages.table import Stream
 from flowkit.version import __version__
 from flowkit.wording import date_of
@@ -169,10 +167,10 @@ def make_pages(contents: ReportContents, paper: str = "letter") -> list[Page]:
         names = name_variants([*(ordered | present)])
         pages: list[Page] = []
         best = -1.0
-        first, flowing, whole = chart_page(contents, sheet, names)
+        first, left_over, whole = chart_page(contents, sheet, names)
         for tried, layout in enumerate(_LAYOUTS):
             stream = Stream(sheet, scale=layout.scale, torn=layout.torn)
-            write_detail(stream, contents, names, flowing.copy(), steps=not whole)
+            write_detail(stream, contents, names, left_over, steps=not whole)
             described = bool(stream.pages)
             if layout.areas_first:
                 write_areas(stream, contents, names)

@@ -11,15 +11,8 @@ from flowkit.drawing import INK, SOFT, figure_of, plot_comparison, style, text_w
 from flowkit.drawing.curves import families_of
 from flowkit.errors import FlowkitError
 from flowkit.model import Side
-from flowkit.reports.contents import (
-    ReportContents,
-    StateFacts,
-    all_lifts,
-    cautions_of,
-    fact_words,
-    main_lifts,
-    state_facts,
-)
+from flowkit.reports import contents as figures
+from flowkit.reports.contents import ReportContents, StateFacts
 from flowkit.reports.labels import counted, method_words, reference_words, sides_of
 from flowkit.reports.pages.charts import Steps, draw_flow_panel, draw_gain_panel, end_words
 from flowkit.reports.pages.layout import (
@@ -34,7 +27,7 @@ from flowkit.reports.pages.layout import (
     shorten_name,
     wrap,
 )
-from flowkit.reports.pages.table import GAP, Flowing, lay, lay_all
+from flowkit.reports.pages.table import GAP, Band, lay, lay_all
 from flowkit.reports.tables import NAME, Cell, Column, Row, Table, flow_table
 from flowkit.units import from_si
 from flowkit.version import __version__
@@ -80,13 +73,13 @@ def draw_head(page: Page, contents: ReportContents, names: Names) -> float:
     method = method_words(comparison, display, drawn="Shading, bars" if gained else "Shading")
     reference = f"{reference_words(contents.reference, display, comparison.tests)} {method}"
     y = page.paragraph(page.left, y, width, wrap(reference, width, SIZES.body, most=4), color=SOFT)
-    return _states(page, y + 2.0, state_facts(contents), names) + 6.0
+    return _states(page, y + 2.0, figures.state_facts(contents), names) + 6.0
 
 
 def _cautions(page: Page, y: float, contents: ReportContents, width: float) -> float:
     """Write what to check before running, above everything else; return where it ends."""
     label, size = "Before running: ", SIZES.small
-    text = " ".join(clean(caution) for caution in cautions_of(contents)).removeprefix(label)
+    text = " ".join(clean(caution) for caution in figures.cautions_of(contents)).removeprefix(label)
     spare = text_width(label, size, bold=True) - text_width(label, size)
     first, *rest = wrap(label + text, width - spare, size)
     page.write(page.left, y + size * 1.3, label.rstrip(), size=size, bold=True)
@@ -142,7 +135,7 @@ def _logo(page: Page, path: str | None) -> float:
 def _states(page: Page, y: float, facts: StateFacts, names: Names) -> float:
     """Write what is known of the states: valves, bench, operator, days; return where it ends."""
     width = page.paper.inner_width
-    every = clean(fact_words(facts.common))
+    every = clean(figures.fact_words(facts.common))
     if every:
         words = f"All states: {every}." if len(names.place) > 1 else f"{every[:1].upper()}{every[1:]}."
         y = page.paragraph(page.left, y, width, wrap(words, width, SIZES.small, most=3), size=SIZES.small)
@@ -176,7 +169,7 @@ def _list_states(page: Page, y: float, facts: StateFacts, names: Names) -> float
                 x, at, column, head, size=size, bold=True, color=variant_style(names.place[name]).text_color
             )
             values = [shorten_name(clean(value), 0.4 * column, size) for value in known.get(name, ())]
-            own = fact_words(list(zip(facts.labels, values, strict=False)))
+            own = figures.fact_words(list(zip(facts.labels, values, strict=False)))
             after = text_width(head[-1], size, bold=True) + 6.0
             if after + text_width(own, size) <= column:
                 page.write(x + after, at, own, size=size)
@@ -249,7 +242,7 @@ def _bottom(page: Page, contents: ReportContents) -> float:
     return start - 8.0
 
 
-def chart_page(contents: ReportContents, paper: Paper, names: Names) -> tuple[Page, Flowing, bool]:
+def chart_page(contents: ReportContents, paper: Paper, names: Names) -> tuple[Page, list[Band], bool]:
     """Draw page 1; return with it what is left of its tables, and whether every step is on it."""
     page = Page(paper, "Flow chart")
     display = display_of(contents.info.display)
@@ -277,12 +270,18 @@ def chart_page(contents: ReportContents, paper: Paper, names: Names) -> tuple[Pa
         return count
 
     steps = steps_of(99)
-    flowing = _short_table(contents, names, paper, room - max(item.height for item in steps))
+    bands = _short_table(contents, names, paper, room - max(item.height for item in steps))
     shown = max(fitting(place) for place in range(len(sides)))
     steps = steps_of(shown)
     height = max(item.height for item in steps)
     most = max(least, FLOW_MOST + (GAIN_MOST if panel else ALONE_MORE))
-    spare = bottom - y - height - flowing.height(bottom - y - height - least - 9.0) - 9.0
+    # The tables that fit whole leave the rest to the charts.
+    whole = 0.0
+    for band in bands:
+        if whole + band.height > bottom - y - height - least - 9.0:
+            break
+        whole += band.height
+    spare = bottom - y - height - whole - 9.0
     charts = min(max(spare, least), most)
     flow_height = flow_least + (charts - least) * (0.62 if panel else 1.0)
     # Both sides have one scale of flow.
@@ -300,26 +299,28 @@ def chart_page(contents: ReportContents, paper: Paper, names: Names) -> tuple[Pa
             box = (left, y + flow_height, column, charts - flow_height)
             draw_gain_panel(page, box, side, result, names=names, display=display)
         worth.draw(page, left, y + charts + 4.0, filled=side == "intake")
-    start = y + charts + height + 6.0
-    end = flowing.draw(page, start, bottom, torn=False)
-    if end > start and not flowing.done:
+    end, drawn = y + charts + height + 6.0, 0
+    while drawn < len(bands) and bands[drawn].fitting(bottom - end, 0, torn=False):
+        end = bands[drawn].draw(page, end, 0, bands[drawn].rows)
+        drawn += 1
+    if 0 < drawn < len(bands):
         page.write(page.left, min(end, bottom), "The rest of this table is on page 2.", size=SIZES.small, color=SOFT)
-    return page, flowing, not any(worth.missing for worth in steps)
+    return page, bands[drawn:], not any(worth.missing for worth in steps)
 
 
-def _short_table(contents: ReportContents, names: Names, paper: Paper, room: float) -> Flowing:
+def _short_table(contents: ReportContents, names: Names, paper: Paper, room: float) -> list[Band]:
     """Return the table of the lifts that most states were measured at; with its ports where there is room for them."""
     display, width = display_of(contents.info.display), paper.inner_width
     for ports in (True, False):
         laid = []
         for side, result in sides_of(contents.comparison):
-            table = flow_table(side, result, display, main_lifts(result), ports=ports)
-            note = "every lift: next page" if len(main_lifts(result)) < len(all_lifts(result)) else ""
-            laid.append(replace(table, marks=(*table.marks, *filter(None, [note]))))
-        flowing = Flowing(lay_all(laid, names, width), width)
-        if flowing.height() <= room:
+            table = flow_table(side, result, display, figures.main_lifts(result), ports=ports)
+            more = len(figures.main_lifts(result)) < len(figures.all_lifts(result))
+            laid.append(replace(table, marks=(*table.marks, *(["every lift: next page"] if more else []))))
+        bands = lay_all(laid, names, width)
+        if sum(band.height for band in bands) <= room:
             break
-    return flowing
+    return bands
 
 
 def chart(comparison: Comparison, ax: Axes | None = None, *, side: Side | None = None, display: str = "US") -> Axes:

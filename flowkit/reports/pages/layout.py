@@ -182,7 +182,6 @@ class SIZES:
 class Paper:
     """A size of paper and its margins [pt]."""
 
-    name: str
     width: float
     height: float
     left: float = 43.0
@@ -201,7 +200,7 @@ class Paper:
         return self.height - self.bottom
 
 
-PAPERS = {"letter": Paper("letter", 612.0, 792.0), "a4": Paper("a4", 210 / 25.4 * 72, 297 / 25.4 * 72)}
+PAPERS = {"letter": Paper(612.0, 792.0), "a4": Paper(210 / 25.4 * 72, 297 / 25.4 * 72)}
 
 
 class Page:
@@ -211,7 +210,6 @@ class Page:
         from matplotlib.figure import Figure
 
         self.paper = paper
-        self.title = title
         self.chapters = [title]
         self.figure = Figure(figsize=(paper.width / 72, paper.height / 72), dpi=72, facecolor="white")
         self.cells = Cells(paper.height)
@@ -314,26 +312,20 @@ LONG = 84.0
 
 @dataclass(frozen=True, slots=True)
 class Names:
-    """The variants' names on paper."""
+    """The variants' names on paper, and the letters used in their place where any is long."""
 
     full: tuple[str, ...]
     place: dict[str, int]
-    letters: bool
-
-    def key(self, place: int) -> str:
-        """Return the letter of a variant: A to Z, then AA and on."""
-        first, second = divmod(place, 26)
-        return (chr(64 + first) if first else "") + chr(65 + second)
+    letters: tuple[str, ...]
 
     def head(self, name: str) -> str:
         """Return what a column head says."""
-        place = self.place[name]
-        return self.key(place) if self.letters else self.full[place]
+        return (self.letters or self.full)[self.place[name]]
 
     def prefixed(self, name: str) -> str:
         """Return the name, after its letter where letters are used."""
-        place = self.place[name]
-        return f"{self.key(place)}  {self.full[place]}" if self.letters else self.full[place]
+        full = self.full[self.place[name]]
+        return f"{self.head(name)}  {full}" if self.letters else full
 
     def fitted(
         self, name: str, width: float, *, size: float = SIZES.body, bold: bool = False, most: int = 1
@@ -357,4 +349,6 @@ def name_variants(names: Sequence[str]) -> Names:
         short = whole and len(wrap(name, room, SIZES.small)) <= 3 and text_width(name, SIZES.body) <= LONG
         return short and STAND_IN not in name
 
-    return Names(full, {name: place for place, name in enumerate(names)}, not all(map(fits, full)))
+    # A to Z, then AA and on.
+    letters = tuple(chr(64 + place // 26) * (place > 25) + chr(65 + place % 26) for place in range(len(full)))
+    return Names(full, {name: place for place, name in enumerate(names)}, () if all(map(fits, full)) else letters)

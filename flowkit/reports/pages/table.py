@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from copy import copy
 from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
@@ -208,25 +207,64 @@ def _marks(table: Table) -> tuple[str, ...]:
     return (*(words for words, there in said if there), *map(clean, table.marks))
 
 
-def beside(tables: Sequence[Laid], width: float) -> bool:
-    """Whether tables fit side by side in a width [pt]."""
-    return sum(table.width for table in tables) + GAP * (len(tables) - 1) <= width + 0.1
+class Band(NamedTuple):
+    """Tables side by side, or one alone: drawn together, row by row."""
+
+    tables: list[Laid]
+    step: float = 0.0
+    """From the left edge of one to that of the next [pt]."""
+
+    @property
+    def rows(self) -> int:
+        """Of the longest of them."""
+        return max(len(table.rows) for table in self.tables)
+
+    @property
+    def notes(self) -> float:
+        """Height of what is said under them [pt]."""
+        return NOTE_HEIGHT * max(len(table.note_lines()) for table in self.tables)
+
+    @property
+    def height(self) -> float:
+        """Of all of it [pt]."""
+        rows = max(sum(map(row_height, table.rows)) for table in self.tables)
+        return max(table.head_height for table in self.tables) + rows + self.notes + 6.0
+
+    def fitting(self, room: float, start: int, *, torn: bool) -> int:
+        """Return how many rows from one on fit in a room, all that are left or none unless it may be torn."""
+        left = self.rows - start
+        fit = min(left, *(table.rows_that_fit(room - 2.0 - self.notes, start) for table in self.tables))
+        fit = int(fit if fit == left else min(fit, left - _LEAST_ROWS))
+        return fit if fit >= (min(_LEAST_ROWS, left) if torn else left) else 0
+
+    def draw(self, page: Page, y: float, start: int, stop: int) -> float:
+        """Draw some of its rows; return where they end."""
+        ends = []
+        for index, table in enumerate(self.tables):
+            if start < len(table.rows):
+                x = page.left + index * self.step
+                end = table.draw(page, x, y, start=start, stop=stop)
+                for line in table.note_lines() if stop >= len(table.rows) else ():
+                    end += NOTE_HEIGHT
+                    page.write(x, end - 1.0, line, size=SIZES.small, color=SOFT)
+                ends.append(end)
+        return max(ends) + 10.0
 
 
-def lay_all(tables: Sequence[Table], names: Names, width: float) -> list[Laid]:
+def lay_all(tables: Sequence[Table], names: Names, width: float) -> list[Band]:
     """Lay tables out: side by side where they fit, else each as wide as the page, else in parts of some states each."""
-    column = (width - GAP * (len(tables) - 1)) / max(len(tables), 1)
-    laid = [lay(table, names, column) for table in tables]
-    if beside(laid, width):
-        return laid
+    tables = [table for table in tables if table.rows]
+    step = (width + GAP) / max(len(tables), 1)
+    laid = [lay(table, names, step - GAP) for table in tables]
+    if sum(table.width for table in laid) + GAP * (len(laid) - 1) <= width + 0.1:
+        return [Band(laid, step)] if laid else []
     laid = []
     for table in tables:
         states = list(dict.fromkeys(column.state for column in table.columns if column.state is not None))
         for count in range(1, max(len(states), 1) + 1):
             size = -(-len(states) // count) or 1
-            parts = [states[start : start + size] for start in range(0, len(states) or 1, size)]
             found = []
-            for part in parts:
+            for part in [states[first : first + size] for first in range(0, len(states) or 1, size)]:
                 kept = [n for n, column in enumerate(table.columns) if column.state is None or column.state in part]
                 rows = tuple(row._replace(cells=tuple(row.cells[n] for n in kept)) for row in table.rows)
                 columns = tuple(table.columns[n] for n in kept)
@@ -237,71 +275,7 @@ def lay_all(tables: Sequence[Table], names: Names, width: float) -> list[Laid]:
             side = (table.side or "").capitalize()
             found = [replace(part, title=f"{side}, part {number}") for number, part in enumerate(found, 1)]
         laid += found
-    return laid
-
-
-class Flowing:
-    """Tables on their way down the pages: side by side where they fit, else one after the other."""
-
-    def __init__(self, tables: Sequence[Laid], width: float) -> None:
-        tables = [table for table in tables if table.rows]
-        self.bands: list[list[Laid]] = [list(tables)] if tables and beside(tables, width) else [[t] for t in tables]
-        self.step = (width + GAP) / max(len(tables), 1)
-        self.place = 0
-
-    def copy(self) -> Flowing:
-        """Return the same tables as far as they are, to be drawn on another layout's pages."""
-        same = copy(self)
-        same.bands = list(self.bands)
-        return same
-
-    @property
-    def done(self) -> bool:
-        """Whether everything is drawn."""
-        return not self.bands
-
-    def height(self, room: float = math.inf) -> float:
-        """Return the height of all that is left in one column, or of the tables that fit whole in a room [pt]."""
-        total = 0.0
-        for index, band in enumerate(self.bands):
-            start = self.place if index == 0 else 0
-            rows = max(sum(map(row_height, table.rows[start:])) for table in band)
-            notes = NOTE_HEIGHT * max(len(table.note_lines()) for table in band)
-            more = max(table.head_height for table in band) + rows + notes + 6.0
-            if total + more > room:
-                break
-            total += more
-        return total
-
-    def draw(self, page: Page, y: float, bottom: float, *, torn: bool = True) -> float:
-        """Draw what fits between y and bottom, tables torn or only whole ones; return where it ends."""
-        while self.bands:
-            band = self.bands[0]
-            longest = max(len(table.rows) for table in band)
-            left = longest - self.place
-            room = bottom - y - 2.0 - NOTE_HEIGHT * max(len(table.note_lines()) for table in band)
-            fit = int(min(left, *(table.rows_that_fit(room, self.place) for table in band)))
-            if fit < left:
-                fit = min(fit, left - _LEAST_ROWS)
-            if fit < (min(_LEAST_ROWS, left) if torn else left):
-                break
-            stop = self.place + fit
-            ends = []
-            for index, table in enumerate(band):
-                if self.place < len(table.rows):
-                    x = page.left + index * self.step
-                    end = table.draw(page, x, y, start=self.place, stop=stop)
-                    for line in table.note_lines() if stop >= len(table.rows) else ():
-                        end += NOTE_HEIGHT
-                        page.write(x, end - 1.0, line, size=SIZES.small, color=SOFT)
-                    ends.append(end)
-            y = max(ends) + 10.0
-            if stop < longest:
-                self.place = stop
-                break
-            self.bands.pop(0)
-            self.place = 0
-        return y
+    return [Band([table]) for table in laid]
 
 
 _LEAST_ROWS = 3
@@ -384,7 +358,6 @@ class Stream:
         bold: bool = False,
         indent: float = 0.0,
         label: str = "",
-        label_color: str = INK,
     ) -> None:
         """Write a paragraph; a label goes into the indent of its first line."""
         leading = size * 1.36
@@ -393,7 +366,7 @@ class Stream:
             self.need(leading)
             self.y += leading
             if label and number == 0:
-                self.page.write(self.page.left, self.y, label, size=size, bold=True, color=label_color)
+                self.page.write(self.page.left, self.y, label, size=size, bold=True, color=color)
             self.page.write(self.page.left + indent, self.y, line, size=size, bold=bold, color=color)
         self.y += 1.2
 
@@ -407,9 +380,7 @@ class Stream:
 
     def tables(self, tables: Sequence[Table], names: Names) -> None:
         """Draw tables, side by side where they fit, flowing onto further pages."""
-        self.flow(
-            Flowing(lay_all([t for t in tables if t.rows], names, self.paper.inner_width), self.paper.inner_width)
-        )
+        self.flow(lay_all(tables, names, self.paper.inner_width))
 
     def section(self, tables: Sequence[Table], names: Names, before: Sequence[str] = ()) -> None:
         """Write tables of a kind, one a side: heading, sentences, tables and their notes; small ones are not torn."""
@@ -417,27 +388,34 @@ class Stream:
         if not tables:
             return
         width = self.paper.inner_width
-        flowing = Flowing(lay_all(tables, names, width), width)
+        bands = lay_all(tables, names, width)
         under = " ".join(dict.fromkeys(note for table in tables for note in table.notes))
         below = 1.4 + SIZES.small * 1.36 * len(wrap(under, width, SIZES.small)) if under else 0.0
-        height = flowing.height() + below + 6.0 + 12.0 * len(before)
+        height = sum(band.height for band in bands) + below + 6.0 + 12.0 * len(before)
         self.heading(tables[0].title, keep=height if height < _WHOLE * self.paper.inner_bottom else 80.0)
         for sentence in before:
             self.text(clean(sentence))
         self.y += 3.0
-        self.flow(flowing)
+        self.flow(bands)
         if under:
             self.text(clean(under), size=SIZES.small)
 
-    def flow(self, flowing: Flowing) -> None:
-        """Draw what is left of tables on their way, onto as many pages as they need."""
-        while not flowing.done:
-            torn = self.torn or self.room > 0.5 * self.paper.inner_bottom
-            self.y = flowing.draw(self.page, self.y, self.paper.inner_bottom, torn=torn)
-            if not flowing.done:
-                self._open(f"{self.title}, continued")
+    def flow(self, bands: Sequence[Band]) -> None:
+        """Draw tables onto as many pages as they need."""
+        half = 0.5 * self.paper.inner_bottom
+        torn = self.torn or self.room > half
+        for band in bands:
+            start = 0
+            while start < band.rows:
+                count = band.fitting(self.room, start, torn=torn)
+                if count:
+                    self.y = band.draw(self.page, self.y, start, start + count)
+                    start += count
+                if start < band.rows:
+                    self._open(f"{self.title}, continued")
+                    torn = self.torn or self.room > half
 
-    def key(self, names: Names, *, filled: bool = True) -> None:
+    def key(self, names: Names) -> None:
         """Show each variant's line and marker with its name, in rows as wide as the page."""
         width = self.paper.inner_width
         needs = [38.0 + text_width(names.prefixed(name), SIZES.body) for name in names.place]
@@ -450,7 +428,7 @@ class Stream:
                 x = self.page.left
                 self.y += 10.5
             look = variant_style(place)
-            self.page.sample(x + 10.0, self.y - 2.4, look, filled=filled)
+            self.page.sample(x + 10.0, self.y - 2.4, look)
             self.page.write(x + 24.0, self.y, names.fitted(name, step - 28.0)[0], color=look.text_color)
             x += step
         self.y += 5.0

@@ -1,4 +1,4 @@
-"""Pages behind page 1: gains by lift, ports, areas and velocities."""
+"""The chapters behind page 1: flow in detail, the engine, port by port, areas, and notes."""
 
 from __future__ import annotations
 
@@ -6,18 +6,20 @@ import math
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from flowkit.analysis.results import Comparison, SideComparison
-from flowkit.drawing import bare_axes, draw_curve, variant_style
-from flowkit.model import Side
-from flowkit.reports import tables
-from flowkit.reports.contents import ReportContents, all_lifts, all_ports, main_lifts, ratio_variants
-from flowkit.reports.labels import port_text, sides_of
+from flowkit.analysis.results import Comparison, Repeatability, SideComparison
+from flowkit.drawing import INK, SOFT, bare_axes, draw_curve, variant_style
+from flowkit.engine.results import EngineResult
+from flowkit.model import JobInfo, Side
+from flowkit.reports import contents as figures
+from flowkit.reports import labels, tables
+from flowkit.reports.contents import ReportContents
+from flowkit.reports.labels import sides_of
 from flowkit.reports.pages.charts import Series, draw_lines
 from flowkit.reports.pages.first import further_sentences
 from flowkit.reports.pages.layout import SIZES, Names, clean, shorten
-from flowkit.reports.pages.table import GAP, Flowing, Stream
+from flowkit.reports.pages.table import GAP, Band, Stream
 from flowkit.units import from_si
-from flowkit.wording import Display, by_value, display_of, lift_text, percent_figure
+from flowkit.wording import Display, by_value, display_of, lift_text, percent_figure, sentence_case
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -27,7 +29,9 @@ _KEEP = 0.4
 """A heading keeps tables with it up to this share of a page."""
 
 
-def write_detail(stream: Stream, contents: ReportContents, names: Names, left_over: Flowing, *, steps: bool) -> None:
+def write_detail(
+    stream: Stream, contents: ReportContents, names: Names, left_over: Sequence[Band], *, steps: bool
+) -> None:
     """Write what is left of page 1's tables and steps, every measured lift, the gains, ratios and sentences."""
     comparison, display = contents.comparison, display_of(contents.info.display)
     sides = sides_of(comparison)
@@ -37,8 +41,8 @@ def write_detail(stream: Stream, contents: ReportContents, names: Names, left_ov
         for table in tables.gain_tables(side, result, display):
             further.setdefault(table.title, []).append(table)
     # Page 1 may show some of the lifts only.
-    every = any(len(main_lifts(result)) < len(all_lifts(result)) for _, result in sides)
-    if left_over.done and not every and not ratios and not steps and not further:
+    every = any(len(figures.main_lifts(result)) < len(figures.all_lifts(result)) for _, result in sides)
+    if not left_over and not every and not ratios and not steps and not further:
         return  # the sentences alone go with the notes
     stream.chapter("Flow in detail")
     stream.sentences(further_sentences(contents, stream.paper))
@@ -47,10 +51,15 @@ def write_detail(stream: Stream, contents: ReportContents, names: Names, left_ov
         stream.section([worth], names)
     if every:
         stream.heading("Every measured lift", keep=80.0)
-        found = [tables.flow_table(side, result, display, all_lifts(result), ports=False) for side, result in sides]
+        found = [
+            tables.flow_table(side, result, display, figures.all_lifts(result), ports=False) for side, result in sides
+        ]
         stream.tables(found, names)
-    elif not left_over.done:
-        stream.heading("Flow and gain at each lift", keep=min(left_over.height(), _KEEP * stream.paper.inner_bottom))
+    elif left_over:
+        stream.heading(
+            "Flow and gain at each lift",
+            keep=min(sum(band.height for band in left_over), _KEEP * stream.paper.inner_bottom),
+        )
         stream.flow(left_over)
     for of_a_kind in further.values():
         stream.section(of_a_kind, names)
@@ -66,7 +75,7 @@ DETAIL_PANEL = 150.0
 def _draw_ratios(stream: Stream, comparison: Comparison, names: Names, display: Display) -> None:
     """Draw exhaust flow over intake flow, at equal lift and at equal fraction of peak lift."""
     # Of a ratio's scale at least four times what the data can tell apart is shown.
-    halves = [math.hypot(*(flow.mean_flow_u95 or 0.0 for flow in pair)) for pair in ratio_variants(comparison)]
+    halves = [math.hypot(*(flow.mean_flow_u95 or 0.0 for flow in pair)) for pair in figures.ratio_variants(comparison)]
     span = max(0.2, 4.0 * max(halves, default=0.0))
     lift, height = from_si(1.0, display.lift), stream.scale * DETAIL_PANEL
     column = (stream.paper.inner_width - GAP) / 2
@@ -95,6 +104,100 @@ def _draw_ratios(stream: Stream, comparison: Comparison, names: Names, display: 
     stream.y += height + 14.0 if drawn else 0.0
 
 
+ENGINE_PANEL = 134.0
+ENGINE_LEAD = "Estimates from a model fed with the measured flows. Trust the differences, not the single figures."
+SPEED = "engine speed, rpm"
+
+
+def write_engine(stream: Stream, engine: EngineResult, names: Names, info: JobInfo) -> None:
+    """Draw what the flow means for the engine, the cautions first."""
+    display = display_of(info.display)
+    stream.chapter("What it means for the engine (estimates)", ENGINE_LEAD, keep=stream.scale * ENGINE_PANEL + 160.0)
+    for caution in filter(None, engine.cautions):
+        stream.text(clean(caution), bold=True)
+    stream.y += 4.0
+    if engine.prediction:
+        stream.text(clean(engine.prediction), bold=True)
+    for sentence in engine.sentences:
+        stream.text(clean(sentence))
+    stream.y += 4.0
+    stream.tables([tables.engine_table(engine, display)], names)
+    stream.tables([tables.cam_flow_table(engine, display)], names)
+    if any(variant.mach for variant in engine.variants):
+        stream.text(figures.HALF_WORDS, size=SIZES.small, color=SOFT)
+        stream.y += 4.0
+    _draw_panels(stream, engine, names, display)
+    bands = tables.cam_band_tables(engine, display)
+    stream.section([table for table, _ in bands], names, [sentence for _, sentence in bands if sentence])
+    notes = list(filter(None, (*engine.model_notes, engine.no_wave_effects)))
+    if notes:
+        stream.heading("What the model does, and leaves out")
+    for note in notes:
+        stream.text(clean(note), size=SIZES.small)
+    inputs = figures.engine_inputs(engine, display)
+    if inputs:
+        stream.heading("Inputs of the model")
+    for word, items in inputs:
+        text = f"{word}: {clean('; '.join(items))}."
+        stream.text(text, size=SIZES.small, color=SOFT if word == "Stated" else INK)
+
+
+def _draw_panels(stream: Stream, engine: EngineResult, names: Names, display: Display) -> None:
+    """Draw the panels there are data for, two in a row; the assumptions are beside the power."""
+    over = [item for item in engine.differences if item.speeds_rpm and item.to in names.place]
+    first = names.head(over[0].from_) if over else ""
+    brake: list[Series] = []
+    torque: list[Series] = []
+    air: list[Series] = []
+    mach: list[Series] = []
+    filling: list[Series] = []
+    power: list[Series] = []
+    for item in over:
+        if any(value is not None for value in item.brake_torque):
+            torque.append(_series(item.to, item.speeds_rpm, item.brake_torque, 100.0))
+        air.append(_series(item.to, item.speeds_rpm, item.air_flow, 100.0))
+    for variant in engine.variants:
+        if variant.name not in names.place:
+            continue
+        if variant.filling is not None:
+            speeds, watts = variant.filling.speeds_rpm, variant.filling.brake_power_w
+            brake.append(_series(variant.name, speeds, tables.power_figures(watts, display)))
+            filling.append(_series(variant.name, speeds, variant.filling.volumetric_efficiency, 100.0))
+        if variant.mach is not None:
+            mach.append(Series(variant.name, variant.mach.speeds_rpm, variant.mach.z))
+        if variant.power is not None:
+            watts = variant.power.power_w
+            power.append(_series(variant.name, variant.power.speeds_rpm, tables.power_figures(watts, display)))
+    panels = (
+        (f"Brake power (estimate), {figures.power_unit(display)}", brake, None),
+        (f"Brake torque over {first}, % (estimate)", torque, 0.0),
+        (f"Air mass over {first}, %", air, 0.0),
+        ("Mean inlet Mach index Z", mach, 0.5),
+        ("Volumetric efficiency, %", filling, None),
+        (f"Air-limited power (estimate), {figures.power_unit(display)}", power, None),
+    )
+    column, height = (stream.paper.inner_width - GAP) / 2, stream.scale * ENGINE_PANEL
+    drawn = [panel for panel in panels if panel[1]]
+    for place, (title, series, level) in enumerate(drawn):
+        if place % 2 == 0:
+            stream.need(height + 10.0)
+        box = (stream.page.left + (place % 2) * (column + GAP), stream.y + 4.0, column, height)
+        draw_lines(stream.page, box, title, series, names, x_label=SPEED, level=level, x_from_zero=False)
+        if place % 2 or place == len(drawn) - 1:
+            stream.y += height + 10.0
+    words = clean(figures.power_words(engine, display))
+    if words and power and len(drawn) % 2:
+        stream.page.paragraph(stream.page.left + column + GAP, stream.y - height + 2.0, column, words)
+    elif words and power:
+        stream.text(words)
+
+
+def _series(name: str, speeds: Sequence[float], values: Sequence[float | None], scale: float = 1.0) -> Series:
+    """Return figures against speed, without the speeds that have none."""
+    known = [(speed, scale * value) for speed, value in zip(speeds, values, strict=True) if value is not None]
+    return Series(name, [speed for speed, _ in known], [value for _, value in known])
+
+
 PANEL_GAP = 10.0
 SCALE = 20.0
 
@@ -108,7 +211,7 @@ def write_ports(stream: Stream, contents: ReportContents, names: Names) -> None:
     """Draw every port's curves on one scale, and the table of their mean flows."""
     display = display_of(contents.info.display)
     sides = sides_of(contents.comparison)
-    grids = [(side, result, all_ports(result)) for side, result in sides]
+    grids = [(side, result, figures.all_ports(result)) for side, result in sides]
     rows = sum(_grid(len(ports))[1] for _, _, ports in grids)
     whole = stream.paper.inner_bottom - stream.paper.top - 80.0
     height = min(stream.scale * (150.0 if rows == 1 else 118.0), (whole - 34.0 * len(grids)) / rows)
@@ -131,7 +234,7 @@ def write_ports(stream: Stream, contents: ReportContents, names: Names) -> None:
                 if lag.worst_lift_m is not None and lag.worst_below_mean is not None:
                     where = f"{lift_text(lag.worst_lift_m, display)} {display.lift}"
                     words += f" (most at {where}: {percent_figure(lag.worst_below_mean)} %)"
-                lagging.setdefault(clean(port_text(lag.port)), []).append(words)
+                lagging.setdefault(clean(labels.port_text(lag.port)), []).append(words)
         for port, said in lagging.items():
             stream.text(f"{side.capitalize()}, {port} flows less than the mean of its ports: {', '.join(said)}.")
 
@@ -166,7 +269,7 @@ def _draw_grid(
         row, column = divmod(number, columns)
         left = page.left + SCALE + column * (width + PANEL_GAP)
         upper = stream.y + row * height
-        page.write(left, upper + 8.0, shorten(clean(port_text(port)), width, SIZES.body, bold=True), bold=True)
+        page.write(left, upper + 8.0, shorten(clean(labels.port_text(port)), width, SIZES.body, bold=True), bold=True)
         at_edge = (column == 0, number + columns >= len(ports))
 
         @page.chart(left, upper + 12.0, width, height - 26.0)
@@ -192,12 +295,12 @@ def _draw_grid(
 
 
 AREAS_PANEL = 148.0
-LEAD = (
+AREAS_LEAD = (
     "Effective area: the loss-free opening that would pass this flow at the reference pressure. Minimum area: the "
     "smaller of the seat's and the throat's (Heywood 1988, eqs 6.7–6.9), dotted; the throat takes over where the "
     "seat's grows past it."
 )
-MISSING = (
+AREAS_MISSING = (
     "Coefficients and minimum areas need the valve's head, stem and throat diameters, the seat's angle and its width; "
     "state them in the job."
 )
@@ -209,10 +312,10 @@ def write_areas(stream: Stream, contents: ReportContents, names: Names) -> None:
     sides = sides_of(contents.comparison)
     known = any(variant.coefficients for _, result in sides for variant in result.variants)
     if known:
-        stream.chapter("Coefficients and areas", LEAD, keep=stream.scale * AREAS_PANEL + 60.0)
+        stream.chapter("Coefficients and areas", AREAS_LEAD, keep=stream.scale * AREAS_PANEL + 60.0)
     else:
         stream.chapter("Coefficients and areas")
-        stream.text(MISSING)
+        stream.text(AREAS_MISSING)
         stream.y += 6.0
     _draw_pairs(stream, sides, names, display, _areas)
     if known:
@@ -286,3 +389,73 @@ def _coefficients(result: SideComparison, names: Names, display: Display) -> Pan
         if (values := getattr(item, kind)) is not None
     ]
     return tables.COEFFICIENTS[kind], series, []
+
+
+LABEL = 76.0
+
+
+def write_notes(stream: Stream, contents: ReportContents, names: Names, *, sentences: bool, apart: bool) -> None:
+    """Write what was changed by hand, the corrections, the findings and the sources."""
+    comparison, display = contents.comparison, display_of(contents.info.display)
+    stream.chapter("Corrections, notes and sources", keep=stream.paper.height if apart else 0.0)
+    if sentences:
+        stream.sentences(further_sentences(contents, stream.paper))
+    changes = [change for variant in contents.variants for change in variant.changes]
+    if changes:
+        stream.heading("Changed by hand", keep=40.0)
+    for change in changes:
+        stream.text(clean(labels.change_words(change)))
+    if comparison.tests:
+        stream.section([tables.ledger_table(comparison.tests, display)], names)
+        made, skipped = tables.correction_words(comparison.tests)
+        for correction, formula in made:
+            stream.text(clean(formula), indent=LABEL, label=clean(correction))
+        for correction, words in skipped:
+            stream.text(clean(words), indent=LABEL, label=clean(correction), color=SOFT)
+    stream.heading("Uncertainty")
+    stream.text(repeatability_words(comparison.repeatability, display))
+    reasons = (gain.not_assessed_because for side in comparison.sides.values() for gain in side.gains)
+    for reason in dict.fromkeys(filter(None, reasons)):
+        stream.text(clean(labels.not_assessed_words(reason)))
+    _write_findings(stream, contents)
+    if contents.info.notes:
+        stream.heading("Notes")
+        stream.text(clean(contents.info.notes))
+    if contents.sources:
+        stream.heading("Sources")
+    for source in contents.sources:
+        stream.text(f"{clean(source.name)}  SHA-256 {source.sha256}", size=SIZES.small)
+
+
+def repeatability_words(known: Repeatability, display: Display) -> str:
+    """Say how well the bench repeats itself."""
+    if known.s_r is None:
+        return "The bench's repeatability is not known: no port was measured more than once, and none is stated."
+    text = f"Repeatability of one run's mean flow: {100 * known.s_r:.2f} % (relative standard deviation), "
+    if known.source == "stated" or known.degrees_of_freedom is None:
+        return text + "as stated."
+    rests = {
+        "repeated runs": "from repeated runs",
+        "ports": "from the same ports in every state, no port having been flowed twice",
+        "repeated runs and ports": "from repeated runs and the same ports in every state",
+    }.get(known.source, "with the bench's own history")
+    number = f"{known.degrees_of_freedom:.0f}"
+    text += f"{rests}, with {number} degree{'s' if number != '1' else ''} of freedom."
+    if known.lift_setting_m is not None and known.lift_setting_m >= 5e-7:
+        setting = f"{from_si(known.lift_setting_m, display.lift):.{display.lift_digits + 1}f} {display.lift}"
+        text += f" The scatter along the curves gives a lift setting of ± {setting} (k = 1)."
+    return text
+
+
+def _write_findings(stream: Stream, contents: ReportContents) -> None:
+    """List the findings, errors first."""
+    stream.heading("Findings")
+    if not contents.findings:
+        stream.text("Nothing doubtful was found.")
+    for severity in ("error", "warning", "note"):
+        for finding in labels.gathered(contents.findings):
+            if finding.severity == severity and finding.rule != "changed-by-hand":
+                where = labels.where_words(clean(finding.where))
+                words = sentence_case(clean(finding.message))
+                color = SOFT if severity == "note" else INK
+                stream.text(f"{where}: {words}" if where else words, indent=40.0, label=severity, color=color)
