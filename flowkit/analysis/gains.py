@@ -267,6 +267,9 @@ def gain_of_pair(pair: MatchedPair, assessor: Assessor, range_m: tuple[float, fl
     extra = [*about.also_changed, *about.setup_differs, *([] if pair.ports else ["port"])]
     extra += ["session"] if drift.unknown else []
     nu, (_, low, high) = float(spread.freedom[0]), whole.ends.values()
+    ports = [(port, assess_pair(pair, assessor, about, port=port).estimate) for port in pair.ports]
+    figures = band_figures(pair, assessor)
+    in_bands = [(name, ends, assess_pair(pair, assessor, about, figure).estimate) for name, ends, figure in figures]
     top = pair.after.flow(range_m[1], pair.ports) / pair.before.flow(range_m[1], pair.ports)
     return Gain(
         from_=pair.before.name,
@@ -301,16 +304,8 @@ def gain_of_pair(pair: MatchedPair, assessor: Assessor, range_m: tuple[float, fl
         matched_ports=pair.ports,
         expected_from_geometry=math.fsum(expected) / len(expected) if expected else None,
         per_lift=per_lift,
-        ports=tuple(
-            PortGain(port, estimate.gain, **estimate.ends)
-            for port in pair.ports
-            for estimate in (assess_pair(pair, assessor, about, port=port).estimate,)
-        ),
-        bands=tuple(
-            BandGain(name, lo, hi, estimate.gain, **estimate.ends)
-            for name, (lo, hi), figure in band_figures(pair, assessor)
-            for estimate in (assess_pair(pair, assessor, about, figure).estimate,)
-        ),
+        ports=tuple(PortGain(port, each.gain, **each.ends) for port, each in ports),
+        bands=tuple(BandGain(name, lo, hi, each.gain, **each.ends) for name, (lo, hi), each in in_bands),
         law_difference=pressure_law_difference(pair, assessor.reference),
         unchanged=change.same,
         sessions=tuple(dict.fromkeys(session.date for session in drift.sessions)),
@@ -409,12 +404,11 @@ def with_shares(gains: Sequence[Gain], shares: Sequence[float | None]) -> tuple[
     totals = [gain for gain in gains if gain.kind != "step"]
     one_sign = len({gain.mean_flow_gain > 0 for gain in gains if gain.kind != "total"}) == 1
     allowed = one_sign and bool(totals) and bool(totals[-1].resolved)
-    left = iter(shares)
-    return tuple(
-        replace(gain, share_of_total=share if allowed and gain.resolved else None)
-        for gain in gains
-        for share in (None if gain.kind == "total" else next(left),)
-    )
+    left, found = iter(shares), []
+    for gain in gains:
+        share = None if gain.kind == "total" else next(left)
+        found.append(replace(gain, share_of_total=share if allowed and gain.resolved else None))
+    return tuple(found)
 
 
 def expected_gains(before: ValveGeometry, after: ValveGeometry, lifts_m: Sequence[float]) -> list[float | None]:

@@ -116,11 +116,13 @@ def recorded_state(store: Store, reference: str) -> RecordedState:
         raise RecordsError(f"{reference!r} is not a recorded state", 'write "records:job number/state"')
     wanted = job.strip().casefold()
     known = store.rows("SELECT id, path, number, title, settings, kind FROM entries WHERE current = 1")
-    named = [
-        row for row in known
-        for path in (PurePath(row[1]),)
-        if wanted in {name.casefold() for name in (*row[1:4], path.stem, path.parent.name) if name}
-    ]  # fmt: skip
+
+    def goes_by(path: str, *names: str | None) -> set[str]:
+        """Return what a recorded job goes by."""
+        every = (path, PurePath(path).stem, PurePath(path).parent.name, *names)
+        return {name.casefold() for name in every if name}
+
+    named = [row for row in known if wanted in goes_by(*row[1:4])]
     jobs = [row for row in named if row[5] == "job"] or named  # else a sheet that was added on its own
     if not jobs:
         numbers = list(dict.fromkeys(row[2] for row in reversed(known) if row[2]))[:5]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections import defaultdict
 from pathlib import Path
@@ -180,3 +181,29 @@ def test_a_slip_does_not_flatten_the_picture_and_its_value_is_beside_it() -> Non
     # The band between the limits fills at least a third of the panel; the slip of 9 % is off it, with its value.
     assert 100 * (chart.high - chart.low) > (top - bottom) / 3
     assert "+9.0 %" in [text.get_text() for text in ax.texts]
+
+
+def test_a_bench_with_few_readings_has_no_chart_and_lends_a_job_nothing(tmp_path: Path) -> None:
+    from flowkit.model import Bench, Variant
+    from flowkit.records.bench import bench_of_records, draw_bench
+
+    file, picture = tmp_path / "few.sqlite", tmp_path / "bench.svg"
+    with Store(file, write=True) as store:
+        for entry in entries(Shop(3, years=1, heads_a_year=2, ports=1)):
+            store.add(dataclasses.replace(entry, repeats=()))
+        history = bench_history(store, "bench A")
+    assert (history.chart, history.drift, history.repeatability, history.spells) == (None, None, None, ())
+    draw_bench(history, picture)
+    assert "<svg" in picture.read_text()
+    found, bench, (note,) = bench_of_records(Bench(), [Variant("a", corrected=(), tests=(constant(1.0),))], file, None)
+    assert (found, bench.drift, note.severity) == (None, None, "note")
+    assert "too few check-plate readings of the unnamed bench, so nothing is taken from them" in note.message
+
+
+def test_a_run_that_holds_less_than_half_of_the_mean_flow_is_no_repeat() -> None:
+    """Spec, section 7: Σa_j of the shared lifts is at least 0.5. Constant flow: a lift counts with its share."""
+    whole = constant(1.0)
+    short = dataclasses.replace(constant(1.01), points=constant(1.01).points[:1])
+    assert run_residuals([whole, dataclasses.replace(short, run=1)]) == (0.0, 0)
+    squares, freedom = run_residuals([whole, constant(1.01)])
+    assert (squares, freedom) == (pytest.approx(2 * (0.005 / 1.005) ** 2), 1)
