@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from copy import copy
 from dataclasses import dataclass, fields
+from types import SimpleNamespace
 from typing import Any, TypeVar
 
 import numpy as np
@@ -108,10 +109,6 @@ class _Passages:
         first = (which * 3 + np.arange(3)[:, None]) * (CELLS + 2) + 1
         self._first_row = first.reshape(shape)
 
-    def some(self, lanes: NDArray[np.intp]) -> _Passages:
-        """Return those of some lanes."""
-        return _chosen(self, ("_opens", "_cell_deg", "_per_cell", "_first_row"), lanes)
-
     def at(self, theta_deg: Array) -> At:
         """Return what the right side needs of crank angles."""
         place = (theta_deg - self._opens) * self._per_cell
@@ -124,24 +121,6 @@ class _Passages:
         return values[::2], values[1], rate
 
 
-class _LaneEngine:
-    """What the formulas of `flowkit.engine.cylinder` ask an engine for, an array over the lanes each."""
-
-    def __init__(self, engines: Sequence[EngineData], which: NDArray[np.int_]) -> None:
-        self.heat_transfer = engines[0].heat_transfer
-        numbers = [item.name for item in fields(EngineData) if isinstance(getattr(engines[0], item.name), (int, float))]
-        for name in (*numbers, "piston_area_m2", "displacement_m3", "clearance_m3", "heat_per_air_j_kg"):
-            setattr(self, name, np.array([getattr(engine, name) for engine in engines])[which])
-
-    def __getattr__(self, name: str) -> Any:
-        """Say what is missing; the arrays above are found before this is asked."""
-        raise AttributeError(name)
-
-    def exchanging(self, lanes: NDArray[np.intp]) -> _LaneEngine:
-        """Return what gas exchange asks for, of some lanes."""
-        return _chosen(self, ("bore_m", "piston_area_m2", "wall_temperature_k"), lanes)
-
-
 class Exchange:
     """The right side of the equations, for many lanes: speeds of variants whose gas and heat law are the same."""
 
@@ -150,9 +129,12 @@ class Exchange:
         self.which = np.repeat(np.arange(len(setups)), [len(engine.speeds_rpm) for engine in engines])
         self.speeds_rpm = np.concatenate([np.array(engine.speeds_rpm, dtype=float) for engine in engines])
         self.gas = gas = Gas(engines[0].gamma, engines[0].gamma_value)
-        # An array over the lanes for each number: the formulas of the cylinder do not care.
-        self.engine: Any = _LaneEngine(engines, self.which)
-        engine = self.engine
+        # What `flowkit.engine.cylinder` asks an engine for, an array over the lanes each: its formulas do not care.
+        numbers = [item.name for item in fields(EngineData) if isinstance(getattr(engines[0], item.name), (int, float))]
+        numbers += ["piston_area_m2", "displacement_m3", "clearance_m3", "heat_per_air_j_kg"]
+        lanes = {name: np.array([getattr(item, name) for item in engines])[self.which] for name in numbers}
+        engine: Any = SimpleNamespace(heat_transfer=engines[0].heat_transfer, **lanes)
+        self.engine = engine
         self.passages = _Passages(setups, self.which)
         self.seconds_per_degree = 1.0 / (6.0 * self.speeds_rpm)
         self.piston_speed = 2.0 * engine.stroke_m * self.speeds_rpm / 60.0
@@ -185,7 +167,8 @@ class Exchange:
     def some(self, lanes: NDArray[np.intp]) -> Exchange:
         """Return the right side of gas exchange for some lanes; one may come several times."""
         chosen = _chosen(self, [name for name, value in vars(self).items() if isinstance(value, np.ndarray)], lanes)
-        chosen.engine, chosen.passages = self.engine.exchanging(lanes), self.passages.some(lanes)
+        chosen.engine = _chosen(self.engine, ("bore_m", "piston_area_m2", "wall_temperature_k"), lanes)
+        chosen.passages = _chosen(self.passages, ("_opens", "_cell_deg", "_per_cell", "_first_row"), lanes)
         return chosen
 
     def heat_lost(self, pressure: Array, temperature: Array, volume: Array, **shut: Any) -> Array | float:

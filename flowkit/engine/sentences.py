@@ -111,12 +111,7 @@ def cam_lifts(cam: Cam) -> str:
 
 
 def model_notes(engine: EngineData, reference: Reference) -> tuple[str, ...]:
-    """Say what the filling model does, with the choices made.
-
-    >>> engine = EngineData(4, 0.0805, 0.0785, 0.138, 10.5)
-    >>> model_notes(engine, Reference())[0].startswith("Effective areas")
-    True
-    """
+    """Say what the filling model does, with the choices made."""
     inches = from_si(reference.pressure_pa, "inH2O")
     f0, f1, f2 = (part / 1e5 for part in engine.friction_pa)
     same = engine.intake_reverse == engine.exhaust_reverse == 1.0
@@ -152,10 +147,9 @@ def model_notes(engine: EngineData, reference: Reference) -> tuple[str, ...]:
         "Indicated figures are net, over the whole cycle, without friction; pumping work is that of the exhaust and "
         "intake strokes.",
         f"Brake figures are indicated less a friction mean pressure of {f0:g} + {f1:g}·(N/1000) + {f2:g}·(N/1000)² bar "
-        "(N in 1/min). "
-        "Barnes-Moss's correlation, as Heywood (1988, eq. 13.6) gives it, was found on motored engines of 0.85 to 2 "
-        "litres at full throttle and contains some pumping work that the indicated figures contain already: the "
-        "estimate is low rather than high.",
+        "(N in 1/min). Barnes-Moss's correlation, as Heywood (1988, eq. 13.6) gives it, was found on motored engines "
+        "of 0.85 to 2 litres at full throttle and contains some pumping work that the indicated figures contain "
+        "already: the estimate is low rather than high.",
         "The cycle shown is the one that repeats itself; a speed at which none does while every cycle fires is named "
         "and left out.",
     )

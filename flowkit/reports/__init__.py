@@ -85,7 +85,7 @@ def _source_stamp() -> str:
     """Return a fingerprint of the code that draws, so that a newer version of it draws anew."""
     here = Path(__file__).parent
     files = [path for pattern in ("*.py", "*.html", "*.css") for path in here.rglob(pattern)]
-    files += [*here.with_name("drawing").glob("*.py"), here.with_name("wording.py")]
+    files += [*here.with_name("drawing").glob("*.py"), here.with_name("wording.py"), here.with_name("fields.py")]
     stamp = hashlib.sha256()
     for file in sorted(files):
         stamp.update(file.read_bytes())

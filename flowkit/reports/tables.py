@@ -80,6 +80,11 @@ class Table:
     """So many columns name the row."""
 
     @property
+    def heading(self) -> str:
+        """Its title after its side."""
+        return f"{self.side.capitalize()}: {self.title[:1].lower()}{self.title[1:]}" if self.side else self.title
+
+    @property
     def between(self) -> bool:
         """Whether any figure lies between measured lifts."""
         return any("italic" in cell.style for row in self.rows for cell in row.cells)

@@ -111,8 +111,7 @@ class TableText:
         """Yield title, tables and notes."""
         table, width = self.table, options.max_width
         if table.title:
-            title = f"{table.title[:1].lower()}{table.title[1:]}" if table.side else table.title
-            yield Prose(f"{table.side.capitalize()}: {title}" if table.side else title, "bold")
+            yield Prose(table.heading, "bold")
         rooms = [self._room(place, _WIDE) + _BETWEEN_COLUMNS for place in range(len(self.heads))]
         most, below = width + _BETWEEN_COLUMNS, False
         if sum(rooms) > most:
@@ -344,11 +343,9 @@ def comparison_text(comparison: Comparison, display: str = "US", *, tables: bool
 def _answer(comparison: Comparison, display: Display) -> Parts:
     """Return headline, steps, what is in doubt and what to do next, then what the figures are."""
     parts: list[RenderableType] = []
-    for side, result in sides_of(comparison):
-        words = headline(result.totals[-1], side) if result.totals else ""
-        if result.totals and (least := result.totals[-1].at_least) is not None:
-            words += f", {least_words(least)}"
-        parts += [Prose(words, "bold", indent=2)] if words else []
+    for side, total in ((side, result.totals[-1]) for side, result in sides_of(comparison) if result.totals):
+        least = "" if total.at_least is None else f", {least_words(total.at_least)}"
+        parts.append(Prose(headline(total, side) + least, "bold", indent=2))
     steps = derived.step_table(comparison)
     parts += ["", TableText(steps), ""] if steps is not None else []
     said = comparison.parts

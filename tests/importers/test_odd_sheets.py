@@ -245,7 +245,8 @@ def test_a_letter_with_a_unit_of_flow_is_no_meter(tmp_path: Path) -> None:
 
 def test_a_titles_port_beside_others_in_the_headings_is_asked_about(tmp_path: Path) -> None:
     above = "28 inH2O\nIntake port 3\n"
-    assert read_as(tmp_path, table("Flow 1 cfm,Flow 2 cfm", above)) == ["asked"]
+    assert read_as(tmp_path, table("Port 1 cfm,Port 2 cfm", above)) == ["asked"]
+    assert read_as(tmp_path, table("Flow 1 cfm,Flow 2 cfm", above)) == ["intake 3 60", "intake 3 r2 61"]
     assert read_as(tmp_path, table("Flow 3 cfm", above)) == ["intake 3 60"]
 
 
@@ -273,3 +274,31 @@ def test_a_heading_over_the_last_of_several_columns_is_over_no_other(tmp_path: P
     above = "28 inH2O\nIntake; flow in CFM, lift inches\n"
     text = f"{above}Lift,,,Opening\n0.1,60,61,10 %\n0.2,110,111,20 %\n0.3,150,151,30 %\n"
     assert read_as(tmp_path, text) == ["asked"]
+
+
+def test_numbered_readings_under_a_title_of_one_port_are_its_runs(tmp_path: Path) -> None:
+    title = "28 inH2O\nIntake 1 (valve 42/8 mm stem)\n"
+    runs = f"{title}Lift in,Q1 (cfm),Q2 (cfm),mean\n0.1,60,60.5,60.3\n0.2,110,110.4,110.2\n0.3,150,150.2,150.1\n"
+    path = tmp_path / "s.csv"
+    path.write_text(runs, encoding="utf-8")
+    assert [(t.port, t.run) for t in flowkit.read(path).tests] == [("1", 1), ("1", 2)]
+    assert read_as(tmp_path, runs.replace("60.5", "75").replace("110.4", "130").replace("150.2", "180")) == ["asked"]
+
+
+def test_headings_that_ran_together_with_notes_are_no_notes(tmp_path: Path) -> None:
+    assert read_as(tmp_path, table("Intake 1 cfm,Exhaust 1 cfm comments")) == ["asked"]
+
+
+def test_captions_under_their_tables(tmp_path: Path) -> None:
+    rows = "Lift in,#1,#2\n0.1,{0},61\n0.2,{1},111\n0.3,{2},151\n"
+    text = "flow in cfm 28 inH2O\n" + rows.format(60, 110, 150) + "Intake ports before\n,,\n"
+    text += rows.format(66, 121, 165) + "Intake ports after\n"
+    wanted = [
+        "intake 1 ports before 60",
+        "intake 2 ports before 61",
+        "intake 1 ports after 66",
+        "intake 2 ports after 61",
+    ]
+    assert read_as(tmp_path, text) == wanted
+    sides = text.replace("Intake ports before", "Intake").replace("Intake ports after", "Exhaust")
+    assert read_as(tmp_path, sides) == ["intake 1 60", "intake 2 61", "exhaust 1 66", "exhaust 2 61"]

@@ -20,7 +20,7 @@ from python_calamine import (
 
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import MAX_CELLS, CellValue, Grid, SheetFacts, broken
-from flowkit.importers.files.package import package_parts
+from flowkit.importers.files.package import ods_facts, package_parts, xlsx_facts
 from flowkit.importers.files.text import decimal_comma
 
 _BROKEN = "the file is cut off or broken"
@@ -95,12 +95,8 @@ def _facts(data: bytes) -> Sequence[SheetFacts | None]:
         return xls_facts(data)
     parts = package_parts(data)
     if "xl/workbook.xml" in parts:
-        from flowkit.importers.files.xlsx import xlsx_facts
-
         return xlsx_facts(parts)
     if "content.xml" in parts and b"spreadsheet" in parts.get("mimetype", b"spreadsheet"):
-        from flowkit.importers.files.ods import ods_facts
-
         return ods_facts(parts)
     for part, problem, remedy in _OTHER_PACKAGES:
         if part in parts:

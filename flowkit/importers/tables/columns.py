@@ -114,11 +114,12 @@ class Column:
 
 
 def describe(
-    table: Table, side: Side | None, flow_unit: str | None, words: Sequence[str]
+    table: Table, side: Side | None, flow_unit: str | None, words: Sequence[str], title: str = ""
 ) -> tuple[list[Column], list[Finding]]:
     """Say what each column is, lifts left out; and what is ambiguous or was left out.
 
-    `side`, `flow_unit` and `words` are what the lines of the sheet say: the side of all, a unit, its languages.
+    `side`, `flow_unit` and `words` are what the lines of the sheet say: the side of all, a unit, its languages; `title`
+    is one that names a port.
     """
     columns = [column for column in _stacked(table) if _filled(table, column.index)]
     for column in columns:
@@ -143,6 +144,14 @@ def describe(
             if ratios and all(isclose(ratio, 1 / 25.4, rel_tol=0.05) for ratio in ratios):
                 column.leave_out("a second column of lifts")
                 column.code = None
+    numbered = [c for c in columns if c.role in _OPEN and c.bare and c.bare.isdecimal() and not (c.port or c.marked)]
+    if title and len(numbered) > 1:  # "Q1, Q2" under "Intake 1" are runs of that port
+        if _agree(table, numbered, REPEATED, 1.08):
+            for column in numbered:
+                column.run, column.bare = int(column.bare or 1), None
+        else:
+            what = f"the numbers in {numbered[0].text!r} and the columns beside it are not those of {title!r}"
+            findings.append(numbered[0].refuse(table, f"{what}; {SET_HEADING}"))
     findings += name_columns(table, [column for column in columns if column.role in _OPEN], side, words)
     _take_tests_for_runs(table, columns)
     _decide_unknown(table, columns, lone=bool(side and flow_unit))
@@ -429,6 +438,8 @@ def _role_of_heading(table: Table, column: Column, letters: str) -> None:  # noq
         column.leave_out(_WHY.get(kind or "", "a gain or percentage"))
     elif kind == "range" and flowing:
         column.leave_out("a range of the bench, not a flow")
+    elif kind == "notes" and column.named and flowing and "n" in letters:  # headings that ran together
+        column.trouble.append("its heading names flows and notes")
     elif kind == "notes" or (letters and set(letters) <= set("b")):
         column.leave_out("no reading")
     elif kind not in CONDITION_FIELDS and _cells_of_other_units(table, column.index):

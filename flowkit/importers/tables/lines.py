@@ -424,7 +424,11 @@ def scopes(tables: Sequence[Table], said: Metadata) -> tuple[list[Scope], list[F
             bands.append(_Band([table], bottom))
     for band in bands:
         band.tables.sort(key=lambda t: t.corners()[1])
-    tail = _deal(bands, said)
+    captions = {line.row for line in said.lines if line.label.names or "state" in line.label.kinds}
+    first = min(table.corners()[0] for table in bands[0].tables)
+    # Captions are above their tables, unless every table has one right under it and the first none above it.
+    below = len(bands) > 1 and all(band.bottom + 1 in captions for band in bands) and min(captions) > first
+    tail = _deal(bands, said, below=below)
     # For the whole sheet hold the lines above its first table, then those at its end. The last title above the first
     # table is the table's own where others have theirs.
     shared, _ = _split(bands[0])
@@ -451,18 +455,18 @@ def scopes(tables: Sequence[Table], said: Metadata) -> tuple[list[Scope], list[F
             # Its title is the text directly above it, over its own columns.
             top, left, _, right = table.corners()
             over = range(left if index else 0, right + 1)
-            near = [line for line in band.lines if line.row < top and line.column in over]
+            near = [line for line in band.lines if (line.row < top or below) and line.column in over]
             found[id(table)] = Scope(table, items, near[-1] if near and top - near[-1].row <= 3 else None)
     return [found[id(table)] for table in tables], findings
 
 
-def _deal(bands: Sequence[_Band], said: Metadata) -> list[Placed]:
+def _deal(bands: Sequence[_Band], said: Metadata, *, below: bool) -> list[Placed]:
     """Give each line to the band it is above, beside or directly under; return what is left at the end."""
     ends = [band.bottom for band in bands]
     tail: list[Placed] = []
     under = list(ends)  # the last line under each
     for entry in sorted(said.placed, key=lambda e: (e.row, e.column)):
-        place = bisect_left(ends, entry.row)
+        place = bisect_left(ends, entry.row - below)
         if place and entry.item.kind in UNDER and entry.row - under[place - 1] <= 1:
             under[place - 1] = entry.row
             bands[place - 1].under.append(entry)
@@ -470,8 +474,11 @@ def _deal(bands: Sequence[_Band], said: Metadata) -> list[Placed]:
             bands[place].entries.append(entry)
         else:
             tail.append(entry)
+    alone = bands[-1].under and len(bands) > 1 and not any(band.under for band in bands[:-1])
+    if alone and any(entry.row - under[-1] == 1 for entry in tail):  # one block with what holds for the whole sheet
+        tail, bands[-1].under = bands[-1].under + tail, []
     for line in said.lines:
-        at = bisect_left(ends, line.row)
+        at = bisect_left(ends, line.row - below)
         if at < len(bands):
             bands[at].lines.append(line)
     return tail

@@ -18,7 +18,7 @@ from flowkit.importers.tables.names import resolve_codes
 from flowkit.importers.tables.readings import Draft, Lifts, TableReader, read_lifts
 from flowkit.importers.tables.view import View, upright
 from flowkit.importers.words.items import BY_HAND, CONTRADICTED, Item, Written, read_item, refused, unreadable
-from flowkit.importers.words.labels import LEFT_OUT, parse_label
+from flowkit.importers.words.labels import LEFT_OUT, Label, parse_label
 from flowkit.importers.words.phrases import is_sentence, named_units
 from flowkit.importers.words.values import as_text
 from flowkit.importers.words.vocabulary import SIDE_KINDS, fold
@@ -349,7 +349,7 @@ class _Reader:
         for row, column in table.sections.items():
             label = table.view.label(row, column)
             side = side or (label.side if label is not None else None)
-        columns, trouble = describe(table, side, flow_unit, self.words)
+        columns, trouble = describe(table, side, flow_unit, self.words, self._titled(items).text)
         if _is_no_flow_table(table, columns, flow_unit):
             return TableReading(table, columns, Lifts(), [], "no table")
         item = items.get(("flow_unit", None))
@@ -388,13 +388,19 @@ class _Reader:
                 self.empty.append(place)
         return TableReading(table, columns, lifts, tests, table.axis.reason)
 
+    def _titled(self, items: Mapping[Key, Item]) -> Line:
+        """The title of a table that names a port and its side; an empty one where none does."""
+        port = items.get(("port", None))
+        found = [line for line in self.lines if port is not None and line.source == port.source]
+        named = (line for line in found if line.label.side and line.label.port)
+        return next(named, Line(0, 0, "", Label(), ""))
+
     def _contradictions(self, drafts: Sequence[Draft], items: Mapping[Key, Item]) -> list[Finding]:
         """Refuse a table whose headings all name one side where its title, label or worksheet names the other."""
-        port, ports = items.get(("port", None)), {draft.port for draft in drafts}
-        titles = [line for line in self.lines if port is not None and line.source == port.source and line.label.side]
-        if titles and titles[0].label.port and ports and not ports & {None, titles[0].label.port}:
-            what = f"the sheet says {titles[0].text!r} and the headings say {' and '.join(sorted(map(str, ports)))}"
-            return [refused(titles[0].source, f"{what}; say which is right")]
+        title, ports = self._titled(items), {draft.port for draft in drafts}
+        if title.text and ports and not ports & {None, title.label.port}:
+            what = f"the sheet says {title.text!r} and the headings say {' and '.join(sorted(map(str, ports)))}"
+            return [refused(title.source, f"{what}; say which is right")]
         sides, item, name = {draft.side for draft in drafts}, items.get(("side", None)), self.name.side
         said = _side_of(items) if item is not None else name
         if sides == {None} and item is not None and name not in (None, said):

@@ -52,17 +52,11 @@ def known_unit(spelled: str, quantities: tuple[Quantity, ...] | None = None) -> 
 def plain_numbers(values: Sequence[CellValue], decimal_comma: bool | None) -> list[float] | None:
     """Read a whole column at once, where each cell is a plain number."""
     kinds = set(map(type, values))
-    if kinds == {float}:
-        numbers: list[float] = list(values)  # type: ignore[arg-type]
-    elif kinds == {str} and not decimal_comma:
-        text: Sequence[str] = values  # type: ignore[assignment]
-        if "_" in "".join(text):
-            return None
-        try:
-            numbers = list(map(float, text))
-        except ValueError:
-            return None
-    else:
+    if kinds != {float} and (kinds != {str} or decimal_comma or "_" in "".join(values)):  # type: ignore[arg-type]
+        return None
+    try:
+        numbers = list(map(float, values))  # type: ignore[arg-type]
+    except ValueError:
         return None
     return numbers if math.isfinite(sum(numbers)) else None
 
@@ -183,6 +177,11 @@ _MONTHS = {
 } | {"jaenner": 1, "maerz": 3}
 _FILLERS = frozenset(word for words in DATE_FILLERS.values() for word in words)
 _ENDINGS = {fold(ending) for endings in ORDINAL_ENDINGS.values() for ending in endings} - {""}
+_DATES = (  # the groups of year, month and day
+    ((1, 2, 3), r"(\d{4})[-./](\d{1,2})[-./](\d{1,2})"),
+    ((3, 2, 1), r"(\d{1,2})\.\s*(\d{1,2})\.\s*(\d{4})"),
+    ((1, 2, 3), r"(\d{4})年\s*(\d{1,2})月\s*(\d{1,2})日"),
+)
 _DAY_ENDING = re.compile(f"(?<=[0-9])({'|'.join(sorted(_ENDINGS))})$")
 
 
@@ -196,15 +195,13 @@ def iso_date(value: CellValue, order: str | None = None) -> str | None:
 
 
 @lru_cache(maxsize=2048)
-def _date_of(text: str, order: str | None) -> str | None:  # noqa: PLR0911
+def _date_of(text: str, order: str | None) -> str | None:
     """Read a date in text: year first, day.month.year, or with the month in words."""
     text = re.sub(r"[T\s]+\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?\s*(Z|[ap]m|UTC)?$", "", text, flags=re.IGNORECASE)
-    match = re.fullmatch(r"(\d{4})[-./](\d{1,2})[-./](\d{1,2})", text)
-    if match:
-        return _checked(int(match[1]), int(match[2]), int(match[3]))
-    match = re.fullmatch(r"(\d{1,2})\.\s*(\d{1,2})\.\s*(\d{4})", text)
-    if match:
-        return _checked(int(match[3]), int(match[2]), int(match[1]))
+    for at, pattern in _DATES:
+        match = re.fullmatch(pattern, text)
+        if match:
+            return _checked(*(int(match[group]) for group in at))
     match = re.fullmatch(r"(\d{1,2})[-./](\d{1,2})[-./](\d{2}|\d{4})", text)
     if match:
         first, second, number = int(match[1]), int(match[2]), int(match[3])
@@ -212,11 +209,7 @@ def _date_of(text: str, order: str | None) -> str | None:  # noqa: PLR0911
         if first > 12 >= second or first == second or (order == "day" and second <= 12):
             return _checked(number, second, first)
         return _checked(number, first, second) if second > 12 >= first or order == "month" else None
-    match = re.fullmatch(r"(\d{4})年\s*(\d{1,2})月\s*(\d{1,2})日", text)
-    if match:
-        return _checked(int(match[1]), int(match[2]), int(match[3]))
-    words = fold(text).replace("°", " ").split()
-    words = [word for word in words if word not in _FILLERS]
+    words = [word for word in fold(text).replace("°", " ").split() if word not in _FILLERS]
     months = [word for word in words if word in _MONTHS]
     digits = [_DAY_ENDING.sub("", word) for word in words if word not in months]
     if len(months) != 1 or len(digits) != 2 or not all(word.isdecimal() for word in digits):

@@ -144,12 +144,9 @@ def html_bytes(contents: ReportContents) -> bytes:
     flows = [flow for _, result in sides_of(comparison) for v in result.variants for flow in v.flow_m3_s]
     top = from_si(max(flows, default=0.0), units.flow)
     style = (ASSETS / "report.css").read_text(encoding="utf-8").replace("/*charts*/", chart_css())
+    loader = FileSystemLoader(ASSETS)
     environment = Environment(
-        loader=FileSystemLoader(ASSETS),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
+        loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     html = environment.get_template("report.html").render(
         info=info,
@@ -173,7 +170,7 @@ def html_bytes(contents: ReportContents) -> bytes:
         sides=[side for side, _ in sides_of(comparison)],
         tables=(*lift_tables(comparison, display), *port_tables(comparison, display)),
         further=[
-            _figures(table, f"{table.side}: {table.title[:1].lower()}{table.title[1:]}" if table.side else table.title)
+            _figures(table, table.heading)
             for side, _ in sides_of(comparison)
             for table in further_tables(comparison, units, side)
         ],

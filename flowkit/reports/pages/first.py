@@ -11,30 +11,26 @@ from flowkit.drawing import INK, SOFT, figure_of, plot_comparison, style, text_w
 from flowkit.drawing.curves import families_of
 from flowkit.errors import FlowkitError
 from flowkit.model import Side
-from flowkit.reports.contents import (
-    ReportContents,
-    StateFacts,
-    all_lifts,
-    cautions_of,
-    fact_words,
-    main_lifts,
-    state_facts,
-)
+from flowkit.reports import contents as figures
+from flowkit.reports.contents import ReportContents, StateFacts
 from flowkit.reports.labels import counted, method_words, reference_words, sides_of
 from flowkit.reports.pages.charts import Steps, draw_flow_panel, draw_gain_panel, end_words
 from flowkit.reports.pages.layout import (
+    GAP,
     SIZES,
     STAND_IN,
+    Band,
     Names,
     Page,
     Paper,
     clean,
+    lay,
+    lay_all,
     missing_letters,
     shorten,
     shorten_name,
     wrap,
 )
-from flowkit.reports.pages.table import GAP, Band, lay, lay_all
 from flowkit.reports.tables import NAME, Cell, Column, Row, Table, flow_table
 from flowkit.units import from_si
 from flowkit.version import __version__
@@ -80,13 +76,13 @@ def draw_head(page: Page, contents: ReportContents, names: Names) -> float:
     method = method_words(comparison, display, drawn="Shading, bars" if gained else "Shading")
     reference = f"{reference_words(contents.reference, display, comparison.tests)} {method}"
     y = page.paragraph(page.left, y, width, wrap(reference, width, SIZES.body, most=4), color=SOFT)
-    return _states(page, y + 2.0, state_facts(contents), names) + 6.0
+    return _states(page, y + 2.0, figures.state_facts(contents), names) + 6.0
 
 
 def _cautions(page: Page, y: float, contents: ReportContents, width: float) -> float:
     """Write what to check before running, above everything else; return where it ends."""
     label, size = "Before running: ", SIZES.small
-    text = " ".join(clean(caution) for caution in cautions_of(contents)).removeprefix(label)
+    text = " ".join(clean(caution) for caution in figures.cautions_of(contents)).removeprefix(label)
     spare = text_width(label, size, bold=True) - text_width(label, size)
     first, *rest = wrap(label + text, width - spare, size)
     page.write(page.left, y + size * 1.3, label.rstrip(), size=size, bold=True)
@@ -142,7 +138,7 @@ def _logo(page: Page, path: str | None) -> float:
 def _states(page: Page, y: float, facts: StateFacts, names: Names) -> float:
     """Write what is known of the states: valves, bench, operator, days; return where it ends."""
     width = page.paper.inner_width
-    every = clean(fact_words(facts.common))
+    every = clean(figures.fact_words(facts.common))
     if every:
         words = f"All states: {every}." if len(names.place) > 1 else f"{every[:1].upper()}{every[1:]}."
         y = page.paragraph(page.left, y, width, wrap(words, width, SIZES.small, most=3), size=SIZES.small)
@@ -176,7 +172,7 @@ def _list_states(page: Page, y: float, facts: StateFacts, names: Names) -> float
                 x, at, column, head, size=size, bold=True, color=variant_style(names.place[name]).text_color
             )
             values = [shorten_name(clean(value), 0.4 * column, size) for value in known.get(name, ())]
-            own = fact_words(list(zip(facts.labels, values, strict=False)))
+            own = figures.fact_words(list(zip(facts.labels, values, strict=False)))
             after = text_width(head[-1], size, bold=True) + 6.0
             if after + text_width(own, size) <= column:
                 page.write(x + after, at, own, size=size)
@@ -321,9 +317,9 @@ def _short_table(contents: ReportContents, names: Names, paper: Paper, room: flo
     for ports in (True, False):
         laid = []
         for side, result in sides_of(contents.comparison):
-            table = flow_table(side, result, display, main_lifts(result), ports=ports)
-            note = "every lift: next page" if len(main_lifts(result)) < len(all_lifts(result)) else ""
-            laid.append(replace(table, marks=(*table.marks, *filter(None, [note]))))
+            table = flow_table(side, result, display, figures.main_lifts(result), ports=ports)
+            more = len(figures.main_lifts(result)) < len(figures.all_lifts(result))
+            laid.append(replace(table, marks=(*table.marks, *(["every lift: next page"] if more else []))))
         bands = lay_all(laid, names, width)
         if sum(band.height for band in bands) <= room:
             break
