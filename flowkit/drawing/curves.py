@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -221,22 +221,24 @@ def bare_axes(ax: Axes, *, size: float = 7.0) -> None:
 
 
 def draw_flow(
-    ax: Axes, variant: VariantFlow, look: VariantStyle, display: Display, *, filled: bool = True, scale: float = 1.0,
-    errorbars: bool = False,
-) -> tuple[float, float]:  # fmt: skip
-    """Draw one variant's lift-flow curve, its 95 % interval as a band or as bars, and its measured points."""
+    ax: Axes, variant: VariantFlow, look: VariantStyle, display: Display, *, filled: bool = True
+) -> tuple[float, float]:
+    """Draw one variant's lift-flow curve, its 95 % interval as a band, and its measured points; return its end."""
     lifts = [from_si(value, display.lift) for value in variant.lifts_m]
     flows = [from_si(value, display.flow) for value in variant.flow_m3_s]
-    if errorbars:
-        _draw_bars(ax, lifts, flows, variant.flow_u95, look)
-    elif all(value is not None for value in variant.flow_u95):
-        (x, upper), (_, lower) = (
-            smooth(lifts, [q * (1 + sign * (u or 0)) for q, u in zip(flows, variant.flow_u95, strict=True)])
-            for sign in (1, -1)
-        )
-        ax.fill_between(x, lower, upper, color=look.color, alpha=0.16, linewidth=0)
-    draw_curve(ax, lifts, flows, look, filled=filled, scale=scale)
+    _draw_band(ax, lifts, flows, variant.flow_u95, look)
+    draw_curve(ax, lifts, flows, look, filled=filled)
     return lifts[-1], flows[-1]
+
+
+def _draw_band(
+    ax: Axes, lifts: Sequence[float], flows: Sequence[float], u95: Sequence[float | None], look: VariantStyle
+) -> None:
+    """Draw the 95 % interval, relative, as a band where it is known at every point."""
+    known = [(q, u) for q, u in zip(flows, u95, strict=True) if u is not None]
+    if known and len(known) == len(flows):
+        (x, upper), (_, lower) = (smooth(lifts, [q * (1 + sign * u) for q, u in known]) for sign in (1, -1))
+        ax.fill_between(x, lower, upper, color=look.color, alpha=0.16, linewidth=0)
 
 
 def draw_curve(
@@ -298,32 +300,38 @@ def _look(index: int, state: str, color: str | Mapping[str, str] | None) -> Vari
 
 
 class _Named(NamedTuple):
-    """A curve to be drawn: its state with the state's place, what it is called, and how it is drawn to its end."""
+    """A curve to be drawn: its state with the state's place, what it is called, and its points [SI]."""
 
     state: str
     place: int
     name: str
-    draw: Callable[[Axes, VariantStyle], tuple[float, float]]
+    lifts_m: Sequence[float]
+    flows_m3_s: Sequence[float]
+    u95: Sequence[float | None]
+    filled: bool
 
 
 def _plot(
     ax: Axes | None, units: Display, curves: Sequence[_Named], label: str | Mapping[str, str] | None,
-    color: str | Mapping[str, str] | None, *, size: float, letters: int,
+    color: str | Mapping[str, str] | None, *, size: float, letters: int, scale: float = 1.0, errorbars: bool = False,
 ) -> Axes:  # fmt: skip
     """Draw curves, named at their ends, or for a legend where the caller names them."""
     with style():
         ax = _axes_or_new(ax)
         ends = []
-        for state, place, own, draw in curves:
-            look = _look(place, state, color)
-            x, y = draw(ax, look)
-            name = own
+        for curve in curves:
+            look = _look(curve.place, curve.state, color)
+            lifts = [from_si(lift, units.lift) for lift in curve.lifts_m]
+            flows = [from_si(flow, units.flow) for flow in curve.flows_m3_s]
+            (_draw_bars if errorbars else _draw_band)(ax, lifts, flows, curve.u95, look)
+            draw_curve(ax, lifts, flows, look, filled=curve.filled, scale=scale)
+            name = curve.name
             if isinstance(label, Mapping):
-                name = label.get(state, own)
+                name = label.get(curve.state, name)
             elif label is not None:
-                name = f"{label}, {own}" if len(curves) > 1 else label
+                name = f"{label}, {name}" if len(curves) > 1 else label
             ax.lines[-1].set_label(name)
-            ends.append(EndLabel(x, y, (short(name, letters),), look.text_color, look.color))
+            ends.append(EndLabel(lifts[-1], flows[-1], (short(name, letters),), look.text_color, look.color))
         _finish(ax, units, () if label is not None else ends, size=size)
     return ax
 
@@ -368,13 +376,10 @@ def plot_comparison(
         )
     places, curves = variant_places(comparison), []
     for item, variant in drawn:
-
-        def draw(ax: Axes, look: VariantStyle, item: Side = item, one: VariantFlow = variant) -> tuple[float, float]:
-            return draw_flow(ax, one, look, units, filled=item == "intake", errorbars=errorbars)
-
         name = variant.name if len(sides) == 1 else f"{item}, {variant.name}"
-        curves.append(_Named(variant.name, places[variant.name], name, draw))
-    return _plot(ax, units, curves, label, color, size=7.5, letters=40)
+        points = (variant.lifts_m, variant.flow_m3_s, variant.flow_u95)
+        curves.append(_Named(variant.name, places[variant.name], name, *points, item == "intake"))
+    return _plot(ax, units, curves, label, color, size=7.5, letters=40, errorbars=errorbars)
 
 
 def plot_curve(
@@ -425,16 +430,11 @@ def plot_tests(
         raise FlowkitError("there are no points to draw", "read a sheet with at least one point first")
     names, curves = list(dict.fromkeys(test.variant for test in drawn)), []
     for test in drawn:
-
-        def draw(ax: Axes, look: VariantStyle, test: FlowTest | CorrectedTest = test) -> tuple[float, float]:
-            points = sorted({point.lift_m: point.flow_m3_s for point in test.points}.items())
-            lifts = [from_si(lift, units.lift) for lift, _ in points]
-            flows = [from_si(flow, units.flow) for _, flow in points]
-            draw_curve(ax, lifts, flows, look, filled=test.side == "intake", scale=0.9)
-            return lifts[-1], flows[-1]
-
-        curves.append(_Named(test.variant, names.index(test.variant), curve_name(test), draw))
-    return _plot(ax, units, curves, label, color, size=6.5, letters=44)
+        lifts, flows = zip(*sorted({point.lift_m: point.flow_m3_s for point in test.points}.items()), strict=True)
+        points = (lifts, flows, (None,) * len(lifts))
+        place = names.index(test.variant)
+        curves.append(_Named(test.variant, place, curve_name(test), *points, test.side == "intake"))
+    return _plot(ax, units, curves, label, color, size=6.5, letters=44, scale=0.9)
 
 
 def save_plot(tests: Sequence[FlowTest | CorrectedTest], path: str | Path, *, display: str = "US") -> None:

@@ -153,6 +153,7 @@ def plain_job(
     actual: bool = False,
     off: Sequence[str] = (),
     area_method: str = "pchip",
+    law: str = "square-root",
 ) -> ReportContents:
     """Two ports, two variants, three lifts; the first port of the second variant may be given."""
     air = {"air_temperature_k": 294.0, "barometer_pa": 100_000.0, "relative_humidity": 0.5} if actual else {}
@@ -166,7 +167,7 @@ def plain_job(
     ]
     variants = tuple(Variant(name, tuple(test for test in tests if test.variant == name)) for name in ("a", "b"))
     bench = Bench(air="actual" if actual else "as stated")
-    return run(variants, Reference(), bench, off=off, area_method=area_method)
+    return run(variants, Reference(pressure_law=law), bench, off=off, area_method=area_method)
 
 
 @cache

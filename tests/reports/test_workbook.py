@@ -113,13 +113,32 @@ def readings_of_meters():
     return contents_of(job, job.run())
 
 
+def two_meters():
+    """Two states, each flowed twice on a meter of its own, whose certificates count beside the runs."""
+    folder = Path(tempfile.mkdtemp())
+    text = ""
+    for name, hole in (("small", "40 mm"), ("large", "41 mm")):
+        text += f'[meter.{name}]\nkind = "plate"\nhole = "{hole}"\ncoefficient = 0.61\nplace = "chamber"\n'
+        text += 'u_calibration = "0.8 %"\nu_zero = "0.02 inH2O"\n'
+        rows = "".join(f"{lift},{dp},{dp + 0.03}\n" for lift, dp in ((2, 3.25), (4, 6.5), (6, 9.1), (8, 10.2)))
+        heads = "Lift (mm),Intake 1 run 1 meter (inH2O),Intake 1 run 2 meter (inH2O)"
+        stated = "Test pressure,10 inH2O\nAir temperature,25 °C\nBarometer,980 hPa\nHumidity,60 %\nDate,2026-03-01\n"
+        (folder / f"{name}.csv").write_text(f"{stated}\n{heads}\n{rows}")
+        text += f'[[variant]]\nname = "{name}"\nmeter = "{name}"\nsheets = ["{name}.csv"]\n'
+    (folder / "job.toml").write_text(text)
+    job = Job.load(folder / "job.toml")
+    return contents_of(job, job.run())
+
+
 CASES = {
     "readings of meters": readings_of_meters,
+    "two meters, twice": two_meters,
     "sample": sample,
     "compressible, metered, trapezoid": awkward,
     "compressible, metered, monotone cubic": lambda: awkward(display="metric", area_method="pchip"),
     "true volume, no leakage": lambda: plain_job(actual=True, off=("leakage",)),
     "trapezoid, all at the same lifts": lambda: plain_job(area_method="trapezoid"),
+    "compressible, barometer not stated": lambda: plain_job(law="compressible"),
     "as it is": lambda: plain_job(off=("test-pressure",)),
     "standard volume": standard_volume,
     "one lift": one_lift,

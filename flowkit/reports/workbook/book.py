@@ -6,23 +6,13 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
+from flowkit import model
 from flowkit.air import density
 from flowkit.analysis.checks import flows
 from flowkit.analysis.curves import PortCurve, SideVariant, side_variants
 from flowkit.analysis.lifts import lift_key, merge_lifts
 from flowkit.analysis.results import Gain, SideComparison, VariantFlow
 from flowkit.analysis.sentences import changed_words, factors
-from flowkit.model import (
-    AirState,
-    CorrectedPoint,
-    CorrectedTest,
-    FlowTest,
-    LedgerLine,
-    Point,
-    Side,
-    UnitSource,
-    Variant,
-)
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.labels import sides_of
 from flowkit.reports.workbook import look
@@ -56,9 +46,9 @@ class TestPlan:
 
     number: int
     variant: str
-    test: FlowTest
-    corrected: CorrectedTest | None
-    standard_air: AirState | None
+    test: model.FlowTest
+    corrected: model.CorrectedTest | None
+    standard_air: model.AirState | None
 
     @cached_property
     def lift_unit(self) -> Unit:
@@ -89,7 +79,7 @@ class TestPlan:
         given = self.test.conditions
         if self.flow_unit.quantity == "flow" or given.air_temperature_k is None or given.barometer_pa is None:
             return None
-        return density(AirState(given.air_temperature_k, given.barometer_pa, given.relative_humidity or 0.0))
+        return density(model.AirState(given.air_temperature_k, given.barometer_pa, given.relative_humidity or 0.0))
 
     @cached_property
     def standard_density(self) -> float | None:
@@ -104,7 +94,7 @@ class TestPlan:
             return self.flow_unit.factor
         return self.flow_unit.factor * (self.standard_density or 1.0) / self.inlet_density
 
-    def line(self, correction: str) -> LedgerLine | None:
+    def line(self, correction: str) -> model.LedgerLine | None:
         """Return what a correction did, or None where the test was left out."""
         ledger = self.corrected.ledger if self.corrected else ()
         return next((line for line in ledger if line.correction == correction), None)
@@ -116,14 +106,14 @@ class Reading:
 
     row: int
     test: TestPlan
-    point: Point
+    point: model.Point
     place: int | None
-    corrected: CorrectedPoint | None
+    corrected: model.CorrectedPoint | None
 
 
 def plan_tests(contents: ReportContents) -> tuple[tuple[TestPlan, ...], tuple[Reading, ...]]:
     """Match every test and every reading with what became of it; some may have been left out."""
-    waiting: dict[str, list[CorrectedTest]] = {}
+    waiting: dict[str, list[model.CorrectedTest]] = {}
     for done in contents.comparison.tests:
         waiting.setdefault(done.id, []).append(done)
     unit = "m³/h" if contents.info.display == "metric" else "CFM"
@@ -147,14 +137,14 @@ def plan_tests(contents: ReportContents) -> tuple[tuple[TestPlan, ...], tuple[Re
     return tuple(tests), tuple(readings)
 
 
-def _measured(test: FlowTest, corrected: CorrectedTest | None, unit: str) -> FlowTest:
+def _measured(test: model.FlowTest, corrected: model.CorrectedTest | None, unit: str) -> model.FlowTest:
     """A test whose flows come from a meter's readings, with the flows that they gave; others as they are."""
     metered = corrected is not None and any(point.mark for point in corrected.points)
     if test.units.reading is None or (test.gives_flows and not metered):
         return test
     given = {point.source: point.reading_m3_s for point in corrected.points} if corrected else {}
     points = tuple(replace(point, flow_m3_s=given[point.source]) for point in test.points if point.source in given)
-    units = replace(test.units, flow=UnitSource(unit, "stated"))
+    units = replace(test.units, flow=model.UnitSource(unit, "stated"))
     return replace(test, points=points, units=units, conditions=corrected.conditions if corrected else test.conditions)
 
 
@@ -167,14 +157,9 @@ class PortPlan:
     readings: dict[int, list[Reading]]  # by the lift's place in the side's grid
 
     @property
-    def first(self) -> int:
-        """Place of its lowest lift."""
-        return min(self.readings)
-
-    @property
-    def last(self) -> int:
-        """Place of its highest lift."""
-        return max(self.readings)
+    def places(self) -> range:
+        """Places of the lifts from its lowest to its highest."""
+        return range(min(self.readings), max(self.readings) + 1)
 
 
 @dataclass(frozen=True)
@@ -194,14 +179,14 @@ class VariantPlan:
     @property
     def places(self) -> range:
         """Places of the lifts within the ranges of all its ports."""
-        return range(max(port.first for port in self.ports), min(port.last for port in self.ports) + 1)
+        return range(max(port.places.start for port in self.ports), min(port.places.stop for port in self.ports))
 
 
 @dataclass(frozen=True)
 class SidePlan:
     """One side."""
 
-    side: Side
+    side: model.Side
     result: SideComparison
     grid: tuple[float, ...]
     variants: tuple[VariantPlan, ...]
@@ -222,9 +207,9 @@ class SidePlan:
 
 def plan_sides(
     contents: ReportContents, tests: Sequence[TestPlan], readings: Sequence[Reading]
-) -> tuple[tuple[Variant, ...], tuple[SidePlan, ...]]:
+) -> tuple[tuple[model.Variant, ...], tuple[SidePlan, ...]]:
     """Put the readings into the curves of each side, as the comparison does; return the variants compared too."""
-    corrected: dict[str, list[CorrectedTest]] = {}
+    corrected: dict[str, list[model.CorrectedTest]] = {}
     for plan in tests:
         if plan.corrected is not None:
             used = replace(plan.corrected, points=tuple(filter(flows, plan.corrected.points)))
@@ -322,12 +307,12 @@ class Book:
     cells: dict[Key, str]  # by name, such as ("unit", "CFM")
     tests: tuple[TestPlan, ...]
     readings: tuple[Reading, ...]
-    variants: tuple[Variant, ...]  # with their corrected tests
+    variants: tuple[model.Variant, ...]  # with their corrected tests
     sides: tuple[SidePlan, ...]
-    blocks: dict[tuple[Side, str], Block] = field(default_factory=dict)
+    blocks: dict[tuple[model.Side, str], Block] = field(default_factory=dict)
     tables: dict[str, Table] = field(default_factory=dict)  # "readings" and "corrections"
     # Rows of ports and column of the first band, by side, table of bands and variant.
-    bands: dict[tuple[Side, int, str], tuple[dict[str, int], int]] = field(default_factory=dict)
+    bands: dict[tuple[model.Side, int, str], tuple[dict[str, int], int]] = field(default_factory=dict)
 
     @property
     def flow(self) -> Style:

@@ -176,7 +176,7 @@ def _write_port(book: Book, side: SidePlan, block: Block, port: PortPlan) -> Non
     """Write one port's flows and slopes, and its area and mean flow over the common range."""
     column, measured, pen = block.ports[port.name], list(port.readings), block.flows
     per_lift = book.in_flow(1.0) / book.in_lift(1.0)
-    for place in range(port.first, port.last + 1):
+    for place in port.places:
         lift, row = side.grid[place], block.row(place)
         if place in port.readings:
             cells = [book.tables["corrections"].at("done", reading.row) for reading in port.readings[place]]

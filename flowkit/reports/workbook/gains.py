@@ -8,20 +8,8 @@ from dataclasses import replace
 from flowkit.analysis.gains import find_corners
 from flowkit.analysis.results import Gain
 from flowkit.model import Side
+from flowkit.reports import contents
 from flowkit.reports.attach.tables import plain
-from flowkit.reports.contents import (
-    ALL_STEPS,
-    FACTORIAL,
-    BandTable,
-    band_limits,
-    band_tables,
-    band_words,
-    effects,
-    gains_of_steps,
-    ratio_between,
-    ratio_lifts,
-    ratio_variants,
-)
 from flowkit.reports.labels import resolved_words
 from flowkit.reports.workbook import look
 from flowkit.reports.workbook.book import Book, SidePlan, what_changed
@@ -162,7 +150,7 @@ def write_further(book: Book) -> None:
     )
     pen.widths = {1: 26.0}
     for side in book.sides:
-        for index, table in enumerate(band_tables(side.result)):
+        for index, table in enumerate(contents.band_tables(side.result)):
             _write_bands(book, side, index, table)
     for side in book.sides:
         _write_effects(book, side)
@@ -172,18 +160,18 @@ def write_further(book: Book) -> None:
     pen.finish(14.5, freeze="B4")
 
 
-def _write_bands(book: Book, side: SidePlan, index: int, table: BandTable) -> None:
+def _write_bands(book: Book, side: SidePlan, index: int, table: contents.BandTable) -> None:
     """Write one table of bands."""
-    pen, show, known = book.pens["Bands and ratios"], book.display, dict(gains_of_steps(side.result))
+    pen, show, known = book.pens["Bands and ratios"], book.display, dict(contents.gains_of_steps(side.result))
     gained = any(gain is not None for item in table.rows for gain in item.gains)
     pen.heading(f"{side.side.capitalize()}: mean flow and gain of each step in bands of lift")
     heads = ["variant"]
     for limit in table.limits:
-        heads += [f"{band_limits(limit, show)}, {limit[0]}, {show.flow}"]
+        heads += [f"{contents.band_limits(limit, show)}, {limit[0]}, {show.flow}"]
         heads += ["gain of the step", *(end.head for end in ENDS)] if gained else []
     pen.header(heads, words=(1,))
     for item in table.rows:
-        pen.put(1, ALL_STEPS if item.variant is None else item.variant, look.WRAPPED)
+        pen.put(1, contents.ALL_STEPS if item.variant is None else item.variant, look.WRAPPED)
         for place, (flow, gain) in enumerate(zip(item.flows_m3_s, item.gains, strict=True)):
             column = 2 + (4 if gained else 1) * place
             if flow is not None and item.variant is not None:
@@ -196,7 +184,7 @@ def _write_bands(book: Book, side: SidePlan, index: int, table: BandTable) -> No
                 pen.put(column + 1, gain.gain, look.GAIN, f"{ends[1]}/{ends[0]}-1")
                 book.put_ends(pen, column + 2, (gain.low, gain.high), "band", side.side, *names, gain.name)
         pen.row += 1
-    pen.put(1, band_words(table), look.QUIET)
+    pen.put(1, contents.band_words(table), look.QUIET)
     pen.row += 2
 
 
@@ -220,7 +208,7 @@ def _write_effects(book: Book, side: SidePlan) -> None:
                 f"SQRT({q01}/{q00}*{q11}/{q10})-1",
                 f"{q11}*{q00}/({q10}*{q01})-1",
             )
-        for number_of_effect, (effect, text) in enumerate(zip(effects(item), texts, strict=True)):
+        for number_of_effect, (effect, text) in enumerate(zip(contents.effects(item), texts, strict=True)):
             table.put("effect", effect.name)
             pen.tall(effect.name, pen.widths[1])
             table.put("gain", effect.gain, text)
@@ -228,14 +216,14 @@ def _write_effects(book: Book, side: SidePlan) -> None:
                 cell = book.interval("effect", side.side, item.factors, number_of_effect)
                 table.put("u95", effect.u95, f"(1+{{gain}})*{cell}" if cell else "")
             pen.row += 1
-    pen.long_text(FACTORIAL, look.NOTE, width=_WIDTH)
+    pen.long_text(contents.FACTORIAL, look.NOTE, width=_WIDTH)
     pen.row += 1
 
 
 def _write_ratios(book: Book) -> None:
     """Write exhaust over intake flow, at equal lift and at equal share of peak lift."""
     pen, show, ratio = book.pens["Bands and ratios"], book.display, look.number(3)
-    pairs, lifts = ratio_variants(book.contents.comparison), ratio_lifts(book.contents.comparison)
+    pairs, lifts = contents.ratio_variants(book.contents.comparison), contents.ratio_lifts(book.contents.comparison)
     sides = {side.side: side for side in book.sides}
     if pairs and lifts:
         pen.heading("Exhaust over intake flow at equal lift")
@@ -246,7 +234,7 @@ def _write_ratios(book: Book) -> None:
             place = intake.place(lift)
             pen.put(1, book.in_lift(intake.grid[place]), book.lift, first.lift(place))
             for column, pair in enumerate(pairs, 2):
-                value, known = ratio_between(pair, lift)
+                value, known = contents.ratio_between(pair, lift)
                 text = _ratio(book, sides, pair[0].name, lift)
                 pen.put(column, value, replace(ratio, kind="formula" if known or not text else "between"), text)
             pen.row += 1

@@ -6,17 +6,11 @@ import math
 from typing import Any
 
 from flowkit.analysis.curves import relative_steps
+from flowkit.corrections import pressure as law
 from flowkit.corrections.air import actual_factor, metered_factor
 from flowkit.corrections.check_plate import check_factor
 from flowkit.corrections.leakage import leak_flow
 from flowkit.corrections.metering import KAPPA, viscosity
-from flowkit.corrections.pressure import (
-    GAMMA,
-    STANDARD_BAROMETER_PA,
-    critical_pressure_ratio,
-    pressure_factor,
-    reference_velocity,
-)
 from flowkit.fields import CONDITIONS
 from flowkit.model import LedgerLine, Side
 from flowkit.reports.workbook import look
@@ -88,11 +82,11 @@ def _write_state(book: Book) -> None:
         remark = "for the bore correction, a model"
         line("bore", "bore of the engine", bore, unit=show.diameter, remark=remark, style=look.RAW)
     if reference.pressure_law == "compressible":
-        line("gamma", "ratio of specific heats of air", GAMMA, style=look.RAW)
+        line("gamma", "ratio of specific heats of air", law.GAMMA, style=look.RAW)
         gamma = cells["reference", "gamma"]
         text = f"(2/({gamma}+1))^({gamma}/({gamma}-1))"
-        line("critical", "critical pressure ratio", critical_pressure_ratio(), text, remark="choked below")
-        line("room", "barometer where none is stated", STANDARD_BAROMETER_PA, unit="Pa", style=look.RAW)
+        line("critical", "critical pressure ratio", law.critical_pressure_ratio(), text, remark="choked below")
+        line("room", "barometer where none is stated", law.STANDARD_BAROMETER_PA, unit="Pa", style=look.RAW)
         line("air pressure", "pressure of the reference air", reference.air.pressure_pa, unit="Pa", style=look.RAW)
     pressure, rho = cells["reference", "pressure"], cells["reference", "density"]
     for side in book.contents.comparison.sides:
@@ -101,7 +95,7 @@ def _write_state(book: Book) -> None:
             room = cells["reference", "air pressure"]
             text = f"SQRT({room}/{rho})*{_nozzle_flow(book, side, pressure, room)}"
         remark = "turns a flow into an effective area"
-        velocity = reference_velocity(reference, side)
+        velocity = law.reference_velocity(reference, side)
         line(f"velocity {side}", f"reference velocity, {side}", velocity, text, unit="m/s", remark=remark)
 
 
@@ -292,9 +286,8 @@ _METER_INPUTS = {
 def _put_test(table: Table, plan: TestPlan) -> None:
     """Write which test a reading is of."""
     test = plan.test
-    for key, value in (("test", plan.number), ("variant", plan.variant), ("side", test.side), ("port", test.port),
-                       ("run", test.run)):  # fmt: skip
-        table.put(key, value)
+    for column, value in zip(_READINGS, (plan.number, plan.variant, test.side, test.port, test.run), strict=False):
+        table.put(column.key, value)
 
 
 def write_readings(book: Book) -> None:
@@ -451,13 +444,16 @@ def _leakage(book: Book, reading: Reading, offset_m3_s: float) -> str:
 def _test_pressure(book: Book, reading: Reading, factor: float) -> str:
     """Return the factor to the reference pressure by the law's formula, "" where the ledger has another."""
     test, reference, barometer = reading.test.test, book.contents.reference, reading.test.test.conditions.barometer_pa
-    pressure, room = test.pressure_at(reading.point), STANDARD_BAROMETER_PA if barometer is None else barometer
-    law, target = reference.pressure_law, book.cells["reference", "pressure"]
-    if not pressure or not _agrees(pressure_factor(law, test.side, pressure, reference.pressure_pa, room), factor):
+    pressure, target = test.pressure_at(reading.point), book.cells["reference", "pressure"]
+    room = law.STANDARD_BAROMETER_PA if barometer is None else barometer
+    if not pressure:
+        return ""
+    expected = law.pressure_factor(reference.pressure_law, test.side, pressure, reference.pressure_pa, room)
+    if not _agrees(expected, factor):
         return ""
     read_at = book.tables["readings"].at("pressure", reading.row, "c")
     own = f"({read_at}*{book.cells['condition', reading.test.number, 'pressure factor']})"
-    if law == "square-root" or test.side is None:
+    if reference.pressure_law == "square-root" or test.side is None:
         return f"SQRT({target}/{own})"
     if barometer is None:
         cell = book.cells["reference", "room"]

@@ -86,9 +86,6 @@ def _write_valve(book: Book, variant: VariantPlan) -> dict[str, str]:
     if valve.port_area_m2 is not None:
         area = rounded(from_si(valve.port_area_m2, show.area))
         found.append(("port", f"port cross-section, {show.area}", area, look.RAW, ""))
-    if not found:
-        pen.row += 1
-        return {}
     pen.header([head for _, head, *_ in found])
     cells = {key: pen.here(column, lock="cr") for column, (key, *_) in enumerate(found, 1)}
     cells["beta"] = f"RADIANS({cells.get('seat_angle', '')})"
