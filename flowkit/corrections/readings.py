@@ -125,27 +125,27 @@ class _Work:
     def meters(self, named: str | None) -> tuple[Meter, ...]:
         """The meter that a row or its test names, or both where they were open side by side."""
         meters = self.setting.meters
-        known = ", ".join(meter.name for meter in meters.values())
-        name = named or self.test.conditions.meter or self.setting.meter
         if not meters:
             raise _TestRefused(
                 "meter-missing",
                 "The sheet gives what a meter showed, and the job describes no meter; add a [meter] with its kind "
                 'and the keys that kind needs (docs/howto/readings.md), such as kind = "percent", scale, full_scale.',
             )
-        if name is None and len(meters) > 1:
+        name = named or self.test.conditions.meter or self.setting.meter
+        if name is None and len(meters) == 1:
+            return tuple(meters.values())
+        found = [meters.get(plain_name(part)) for part in (name or "").split("+")]
+        if all(found):
+            return tuple(meter for meter in found if meter)
+        known = ", ".join(meter.name for meter in meters.values())
+        if name is None:
             raise _TestRefused(
                 "meter-unknown",
                 f"The job describes several meters ({known}), and nothing says "
                 "which of them was read; name it with meter in the variant.",
             )
-        if name is None:
-            return tuple(meters.values())
-        for part in name.split("+"):
-            if plain_name(part) not in meters:
-                why = f"There is no meter {part.strip()!r} in the job; it describes {known}."
-                raise _Refused("meter-unknown", why)
-        return tuple(meters[plain_name(part)] for part in name.split("+"))
+        missing = next(part.strip() for part, meter in zip(name.split("+"), found, strict=True) if meter is None)
+        raise _Refused("meter-unknown", f"There is no meter {missing!r} in the job; it describes {known}.")
 
     def draws(self) -> bool:
         """Whether the bench draws: port, then meter."""
@@ -197,7 +197,8 @@ class _Work:
         unit = reading.unit or meter.reading_unit
         if not unit:
             raise _TestRefused("meter-unit", "The readings have no unit; state reading_unit in [meter].")
-        reading = replace(reading, unit=unit)
+        if not reading.unit:
+            reading = replace(reading, unit=unit)
         written = self.test.conditions.zero_reading  # the sheet's, before and after averaged, counts before the meter's
         zeros = [split_reading(item) for item in written.split(";")] if written else [meter.zero or (0.0, "")]
         zero = math.fsum(_in_unit(*item, unit, meter.name) for item in zeros) / len(zeros)

@@ -97,6 +97,7 @@ def _remarks(reading: SheetReading, texts: Texts) -> list[Finding]:
     return [Finding("remark", "note", next(iter(found.values())), what)]
 
 
+_EVERYDAY = frozenset({"unknown", "filler", "common", "mark", "letter", "title"})
 _OF_METER = frozenset({"leak_reading", "leak_reading_before", "leak_reading_after", "check_plate_reading"})
 
 
@@ -107,13 +108,13 @@ def _is_remark(text: str) -> tuple[bool, bool]:
         return False, False
     if _LABELLED.match(text) or parse_label(text).kind in CONDITION_FIELDS:
         return False, missed(text)
-    clauses = [clause for clause in _CLAUSE.split(text) if len(clause.split()) > 3 and _is_of_trade(clause)]
+    clauses = (
+        clause
+        for clause in _CLAUSE.split(text)
+        # "Sent from my phone" has no word of the trade and no number.
+        if len(clause.split()) > 3 and any(mention.kind not in _EVERYDAY for mention in mentions(clause))
+    )
     return any(is_sentence(c) and not pairs(c)[0] and parse_label(c).pressure is None for c in clauses), missed(text)
-
-
-def _is_of_trade(text: str) -> bool:
-    """Whether a text has a word of the trade or a number: "Sent from my phone" has none."""
-    return any(m.kind not in ("unknown", "filler", "common", "mark", "letter", "title") for m in mentions(text))
 
 
 class _Place(NamedTuple):
@@ -158,18 +159,14 @@ class _Used:
     """What the tests of a file were read with."""
 
     def __init__(self, tests: Sequence[FlowTest], stated: Stated) -> None:
+        of_sheet = {id(test.conditions): test.conditions for test in tests}.values()  # most tests of one share theirs
+        known = {name: {getattr(at, name) for at in of_sheet} - {None} for name in CONDITION_NAMES}
         self.gauge = {p for test in tests for point in test.points if (p := test.pressure_at(point))}
-        self.pressures = {*self.gauge, *_conditions(tests, "_pa")}
-        self.airs = {
-            value
-            for test in tests
-            for value in (test.conditions.air_temperature_k, test.conditions.barometer_pa)
-            if value is not None
-        }
+        self.pressures = self.gauge.union(*(values for name, values in known.items() if name.endswith("_pa")))
+        self.airs = known["air_temperature_k"] | known["barometer_pa"]
         self.units = {test.units.flow.unit for test in tests}
         self.lifts = {point.lift_m for test in tests for point in test.points}
         self.sided = all(test.side for test in tests)
-        self.aired = any(t.conditions.air_temperature_k or t.conditions.barometer_pa for t in tests)
         self.settled = stated.conditions.test_pressure_pa is not None
         self.unit_settled = stated.flow_unit is not None
 
@@ -213,7 +210,7 @@ class _Used:
             numbers = tuple(n for n in numbers if n.unit or not _FOREIGN_UNIT.match(text, n.end))
         if worked and numbers and not self.settled and not all(self._is_used(n, factor=factor) for n in numbers):
             return "says that figures on this sheet were or are to be recalculated, and it is not clear which"
-        if self.aired and not self.settled and _names_standard_air(text, numbers):
+        if self.airs and not self.settled and _names_standard_air(text, numbers):
             return "names an air that flows may have been brought to, and it is not clear whether these were"
         if not self.unit_settled and parse_label(text).kind not in CONDITION_FIELDS:  # "Check plate nominal [CFM]"
             other = next(iter(_flow_units(text) - self.units), None)
@@ -257,13 +254,6 @@ def _among(values: Iterable[float], known: Iterable[float]) -> bool:
     return any(isclose(value, other, rel_tol=_CLOSE) for value in values for other in known)
 
 
-def _conditions(tests: Sequence[FlowTest], ending: str) -> set[float]:
-    """The values of all conditions of one quantity, by the end of their names."""
-    names = [name for name in CONDITION_NAMES if name.endswith(ending)]
-    kinds = {id(test.conditions): test.conditions for test in tests}.values()  # most tests of a sheet share theirs
-    return {value for item in kinds for name in names if (value := getattr(item, name)) is not None}
-
-
 def _numbers(text: str) -> list[float]:
     """What a number as written may be: 1.019 and 1,019 are one and a bit, or a thousand and nineteen."""
     found = []
@@ -294,18 +284,13 @@ def _names_standard_air(text: str, numbers: Sequence[Found]) -> bool:
             continue  # "temp corrected to 20 C": the day's, as read
         labels = [other.start for other in said[place + 1 :] if other.kind in CONDITION_FIELDS]
         end = min(labels, default=len(text))
-        of_air = [n for n in numbers if n.unit is not None and mention.end <= n.start < end]
-        if any(n.unit.quantity == "temperature" or _is_barometer(n) for n in of_air if n.unit):
-            return True
+        for number in numbers:
+            if number.unit is not None and mention.end <= number.start < end:
+                values = [to_si(value, number.unit.name) for value in _numbers(number.number)]
+                barometer = number.unit.quantity == "pressure" and any(value > _GAUGE for value in values)
+                if barometer or number.unit.quantity == "temperature":
+                    return True
     return False
-
-
-def _is_barometer(number: Found) -> bool:
-    """Whether a pressure is of the size of a barometer's."""
-    assert number.unit is not None
-    if number.unit.quantity != "pressure":
-        return False
-    return any(to_si(value, number.unit.name) > _GAUGE for value in _numbers(number.number))
 
 
 @lru_cache(maxsize=2048)

@@ -17,8 +17,20 @@ from flowkit.reports.contents import matched_words
 from flowkit.reports.labels import gathered, method_words, reference_words, where_words
 from flowkit.reports.pages import make_pages
 from flowkit.reports.pages.chapters import repeatability_words
-from flowkit.reports.pages.layout import PAPERS, Cells, Page, Paper, clean, missing_letters, shorten, wrap
-from flowkit.reports.pages.table import Band, Laid, LaidColumn, Stream
+from flowkit.reports.pages.layout import (
+    PAPERS,
+    Band,
+    Cells,
+    Laid,
+    LaidColumn,
+    Page,
+    Paper,
+    Stream,
+    clean,
+    missing_letters,
+    shorten,
+    wrap,
+)
 from flowkit.reports.tables import Cell, Row, effect_words, ledger_table
 from flowkit.wording import DISPLAYS, as_displayed, date_of, display_of, numeral, signed_figure
 from tests.analysis.heads import head

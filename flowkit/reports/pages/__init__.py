@@ -16,8 +16,7 @@ from flowkit.reports.contents import ReportContents
 from flowkit.reports.labels import sides_of
 from flowkit.reports.pages.chapters import write_areas, write_detail, write_engine, write_notes, write_ports
 from flowkit.reports.pages.first import chart_page
-from flowkit.reports.pages.layout import PAPERS, Page, name_variants
-from flowkit.reports.pages.table import Stream
+from flowkit.reports.pages.layout import PAPERS, Page, Stream, name_variants
 from flowkit.version import __version__
 from flowkit.wording import date_of
 

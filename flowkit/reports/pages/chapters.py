@@ -16,8 +16,7 @@ from flowkit.reports.contents import ReportContents
 from flowkit.reports.labels import sides_of
 from flowkit.reports.pages.charts import Series, draw_lines
 from flowkit.reports.pages.first import further_sentences
-from flowkit.reports.pages.layout import SIZES, Names, clean, shorten
-from flowkit.reports.pages.table import GAP, Band, Stream
+from flowkit.reports.pages.layout import GAP, SIZES, Band, Names, Stream, clean, shorten
 from flowkit.units import from_si
 from flowkit.wording import Display, by_value, display_of, lift_text, percent_figure, sentence_case
 

@@ -16,18 +16,21 @@ from flowkit.reports.contents import ReportContents, StateFacts
 from flowkit.reports.labels import counted, method_words, reference_words, sides_of
 from flowkit.reports.pages.charts import Steps, draw_flow_panel, draw_gain_panel, end_words
 from flowkit.reports.pages.layout import (
+    GAP,
     SIZES,
     STAND_IN,
+    Band,
     Names,
     Page,
     Paper,
     clean,
+    lay,
+    lay_all,
     missing_letters,
     shorten,
     shorten_name,
     wrap,
 )
-from flowkit.reports.pages.table import GAP, Band, lay, lay_all
 from flowkit.reports.tables import NAME, Cell, Column, Row, Table, flow_table
 from flowkit.units import from_si
 from flowkit.version import __version__
