@@ -7,7 +7,6 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import NamedTuple
 
 from flowkit.importers.files.grid import CellValue, Grid
 from flowkit.importers.words.items import CONDITION_FIELDS
@@ -44,14 +43,6 @@ def _typed(value: CellValue, decimal_comma: bool | None) -> tuple[str, Cell]:  #
         return "d", EMPTY
     cell = read_cell(value)
     return "t" if cell.value is None else "n", cell
-
-
-class Numbers(NamedTuple):
-    """A column of numbers under each other."""
-
-    column: int
-    first: int
-    last: int
 
 
 @dataclass(slots=True)
@@ -143,14 +134,14 @@ class View:
             self.swedish = _is_swedish(self.grid)
         return _AVGAS.sub("avgas", value) if self.swedish else value
 
-    def number_columns(self) -> list[Numbers]:
-        """The longest run of numbers under each other of each column, where it is long enough to be worth naming."""
+    def number_columns(self) -> list[tuple[int, int, int]]:
+        """The longest run of numbers in each column that has one worth naming: column, first and last row."""
         found = []
         for column in range(min(self.width, _COLUMNS)):
             runs = [match.span() for match in re.finditer("n+", self.down[column][:_ROWS])]
             first, end = max(runs, key=lambda run: run[1] - run[0], default=(0, 0))
             if end - first >= _LEAST:
-                found.append(Numbers(column, first, end - 1))
+                found.append((column, first, end - 1))
         return found
 
     @property
