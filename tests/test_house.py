@@ -32,7 +32,7 @@ ENDS = {"drawing"}  # imported for plot() by results further up, and imports non
 
 FORMULAS = (
     "air units corrections.pressure corrections.air corrections.bore corrections.leakage corrections.check_plate "
-    "corrections.meter analysis.areas analysis.uncertainty engine.gas engine.cylinder engine.exchange engine.friction"
+    "corrections.meter analysis.areas analysis.uncertainty engine.gas engine.cylinder engine.exchange"
 ).split()
 """Modules whose public functions are formulas: their docstrings name every argument."""
 
@@ -208,9 +208,8 @@ def documented() -> dict[str, object]:
         if inspect.isclass(item):
             items |= {f"{name}.{key}": value for key, value in vars(item).items() if not key.startswith("_")}
     for name in FORMULAS:
-        if name in MODULES:
-            module = importlib.import_module(f"flowkit.{name}")
-            items |= {f"{name}.{key}": getattr(module, key) for key in getattr(module, "__all__", ())}
+        module = importlib.import_module(f"flowkit.{name}")
+        items |= {f"{name}.{key}": getattr(module, key) for key in module.__all__}
     return {name: getattr(item, "__func__", item) for name, item in items.items()}
 
 
