@@ -255,7 +255,7 @@ def gain_of_pair(pair: MatchedPair, assessor: Assessor, range_m: tuple[float, fl
     Notes
     -----
     Ratios of means over the ports tested in both; between lifts and beyond the points of one
-    of the two the monotone cubic speaks, and the lift is marked as interpolated. Intervals by
+    of the two the monotone cubic is taken, and the lift is marked as interpolated. Intervals by
     `flowkit.analysis.uncertainty`.
     """
     change = what_changed(pair.before.state, pair.after.state)

@@ -139,45 +139,28 @@ def _column(column: Column) -> str:
 
 def _roles(reading: SheetReading) -> Roles:
     """What each cell of the grid was taken for."""
-    roles: Roles = {}
-    for line in reading.metadata.lines:
-        roles[line.row, line.column] = "title"
+    view = reading.view
+    roles: Roles = {(line.row, line.column): "title" for line in reading.metadata.lines}
     for entry in reading.metadata.placed:
         roles[entry.row, entry.column] = "said"
-        if not entry.title and entry.column:
-            left = next(
-                (c for c in range(entry.column - 1, -1, -1) if reading.view.value(entry.row, c) is not None), None
-            )
-            if left is not None:
-                roles.setdefault((entry.row, left), "heading")
-    for table in reading.tables:
-        _table_roles(table, roles)
-    for row in reading.grid.hidden_rows:
-        roles.update({(row, column): "hidden" for column in range(reading.view.width)})
-    for column in reading.grid.hidden_columns:
-        roles.update({(row, column): "hidden" for row in range(len(reading.view.rows))})
-    return roles
-
-
-def _table_roles(reading: TableReading, roles: Roles) -> None:
-    """Mark the cells of one table."""
-    table = reading.table
-    view = table.view
-    if view.places is None:
-        for row in table.headers:
-            roles.update({view.place(row, column): "heading" for column in range(table.left, table.right + 1)})
-    by_column = {column.index: column.role for column in reading.columns}
-    by_column[table.lifts[0]] = "lift"
-    for row in range(table.first, table.last + 1):
-        for column, role in by_column.items():
-            if role in MARKS and row not in table.named:
-                roles[view.place(row, column)] = role
-    for row, label in table.named.items():
-        for column in range(table.left, table.right + 1):
+        before = [c for c in range(entry.column) if view.value(entry.row, c) is not None]
+        if before and not entry.title:
+            roles.setdefault((entry.row, before[-1]), "heading")
+    for table, columns in ((one.table, one.columns) for one in reading.tables):
+        place, across = table.view.place, range(table.left, table.right + 1)
+        if table.view.places is None:
+            roles.update({place(row, column): "heading" for row in table.headers for column in across})
+        by_column = {column.index: column.role for column in columns} | {table.lifts[0]: "lift"}
+        for row in set(range(table.first, table.last + 1)) - set(table.named):
+            roles.update({place(row, column): role for column, role in by_column.items() if role in MARKS})
+        for row, label in table.named.items():
             kept = label.kind not in ("average", "total", "gain", "derived")
-            roles[view.place(row, column)] = (
-                "condition" if kept and column != table.lifts[0] else "heading" if kept else ""
-            )
+            roles.update({place(row, column): "condition" if kept else "" for column in across})
+            roles[place(row, table.lifts[0])] = "heading" if kept else ""
+    rows, columns_of = range(len(view.rows)), range(view.width)
+    roles.update({(row, column): "hidden" for row in reading.grid.hidden_rows for column in columns_of})
+    roles.update({(row, column): "hidden" for column in reading.grid.hidden_columns for row in rows})
+    return roles
 
 
 def _cells(reading: SheetReading) -> list[str]:

@@ -33,13 +33,12 @@ from flowkit.model import Finding, FlowTest, HandChange
 if TYPE_CHECKING:
     from concurrent.futures import Future
 
-_NOTHING_STATED = Stated()
 COPY = re.compile(r"cop(?:y|ie|ia)|k[oó]pi|cópia|コピー|\(\d+\)$", re.IGNORECASE)  # what spreadsheets call a copy
 
 
 def read(path: str | Path, stated: Stated | None = None, *, label: str | None = None) -> ReadResult:
     """Read all tests of a file."""
-    stated = stated or _NOTHING_STATED
+    stated = stated or Stated()
     path = Path(path)
     label = path.name if label is None else label
     with named(label):
@@ -67,13 +66,14 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
     readings = []
     seen: dict[tuple[tuple[object, ...], ...], Grid] = {}
     names = tuple(grid.sheet or "" for grid in grids)
+    mapped = {table.sheet.casefold() for table in (stated.columns.tables if stated.columns else ()) if table.sheet}
     for grid in [replace(grid, sheets=names) for grid in grids] if len(grids) > 1 else grids:
         first = seen.setdefault(grid.rows, grid) if len(grids) > 1 and upright(grid).has_numbers else grid
         if first is not grid and not grid.hidden and COPY.search(grid.sheet or ""):
             what = f"this worksheet holds the same cells as {first.sheet!r} and was left out as a copy"
             found = Finding("identical-readings", "warning", f"{grid.file}!{grid.sheet}", what)
             reading = SheetReading(grid, upright(grid), findings=[found])
-        elif grid.hidden and not _is_mapped(grid, stated):
+        elif grid.hidden and (grid.sheet or "").casefold() not in mapped:
             reading = SheetReading(grid, upright(grid))
             if any(value is not None for row in grid.rows for value in row):
                 what = (
@@ -99,12 +99,6 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
         _ask_for_states(readings)
         _ask_for_sides(readings)
     return readings
-
-
-def _is_mapped(grid: Grid, stated: Stated) -> bool:
-    """Whether the user's mapping names a worksheet."""
-    tables = stated.columns.tables if stated.columns is not None else ()
-    return any((table.sheet or "").casefold() == (grid.sheet or "").casefold() for table in tables if table.sheet)
 
 
 def _leave_out_summaries(readings: list[SheetReading]) -> None:

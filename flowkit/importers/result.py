@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from operator import attrgetter
 from typing import TYPE_CHECKING, ClassVar
 
 from flowkit.model import Finding, FlowTest, HandChange
@@ -55,14 +56,11 @@ class ReadResult(TestsResult):
         """
         import pandas as pd
 
+        of_test = attrgetter("id", "file", "sheet", "head", "variant", "side", "port", "run")
         columns = ["test", "file", "sheet", "head", "variant", "side", "port", "run"]
-        columns += ["lift_m", "flow_m3_s", "pressure_pa", "source"]
         rows = [
-            (
-                *(test.id, test.file, test.sheet, test.head, test.variant, test.side, test.port, test.run),
-                *(point.lift_m, point.flow_m3_s, test.pressure_at(point), point.source),
-            )
+            (*of_test(test), point.lift_m, point.flow_m3_s, test.pressure_at(point), point.source)
             for test in self.tests
             for point in test.points
         ]
-        return pd.DataFrame(rows, columns=columns)
+        return pd.DataFrame(rows, columns=[*columns, "lift_m", "flow_m3_s", "pressure_pa", "source"])

@@ -44,10 +44,13 @@ _OPTION = re.compile(r"--([a-z][a-z-]+)")
 _MEANT = re.compile(r"(?:, |; |: )(?:if )?([0-9.]+)( [^\s,;:]+)? was meant")
 _READS = re.compile(r"the (?:flow|lift) ([0-9.]+)")
 _CURVE = re.compile(r"gives ([0-9.]+)")
-_NAMED_PRESSURE = re.compile(r"names (.+?), and nothing in this file was read at that pressure")
+_NAMED_PRESSURE = re.compile(
+    r"names (.+?), and nothing in this file was read at that pressure"
+    r"|its flows are (?:at|corrected to) (.+?), and their rows give (.+?);"
+)
 _FLOWS_ARE_FOR = "asked on the page: the pressure that the flows are for"
-_FOR_COMMAND = re.compile(r"--[a-z]|\bjob file\b|\bthe job's\b|\[\[")
-_STATED = re.compile(r"the sheet gives (.*?), but (.*?) was stated", re.S)
+_FOR_COMMAND = re.compile(r"--[a-z]|\bjob file\b|\bthe job's\b|\[\[|\boverrides\b")
+_STATED = re.compile(r"the (?:sheet gives|rows give a) (.*?), but (.*?) was stated", re.S)
 _TWICE = re.compile(r"(?:here and in|the leak in) (.+?)(?: differ)?[;,]")
 _NO_UNIT = re.compile(r"^(?!.*flows|.*lifts)(.+) ([0-9.,]+) has no unit", re.I)
 _SAID = "the unit, answered on the page"
@@ -263,12 +266,13 @@ def _question(snapshot: Snapshot, view: FileView, finding: Finding, sheet: str |
             )
         ]
     for_all = not ready or finding.rule == "date-ambiguous" or _LETTER.search(message)
-    measured = {t.conditions.test_pressure_pa for t in view.tests if t.conditions.test_pressure_pa is not None}
-    if choices and choices[0].because and cell and len(measured) == 1:
-        # The other answer: the pressure that the sheet gives counts, as exactly as it gives it.
-        words = f"{format_quantity(measured.pop(), 'inH2O', 1)}, as it was flowed"
+    if (named := _NAMED_PRESSURE.search(message)) and cell:
+        # The other answer: the pressure that the sheet gives otherwise counts, as exactly as it gives it.
+        measured = {t.conditions.test_pressure_pa for t in view.tests if t.conditions.test_pressure_pa is not None}
+        own = named[3] or (format_quantity(measured.pop(), "inH2O", 1) if len(measured) == 1 else "")
         place = f"{sheet}!{cell}" if sheet else cell
-        ready = (Ready(words, (("kind", "leave_out"), ("cell", place)), for_all=False),)
+        words = f"{own}, as it was flowed"
+        ready = (Ready(words, (("kind", "leave_out"), ("cell", place)), for_all=False),) if own else ready
     meant, reads, curve = _MEANT.search(message), _READS.search(message), _CURVE.search(message)
     title = _TITLES.get(finding.rule, f"{finding.rule.replace('-', ' ').capitalize()}.")
     if finding.rule == "typing-slip" and reads and curve and cell:
@@ -310,7 +314,8 @@ def _choices(finding: Finding) -> tuple[Choice, ...]:
     if _NO_UNIT.search(message):
         # The number is there: a pressure's unit is the same on all sheets, another figure's is said at its cell.
         keys = ["pressure_unit"] if "test_pressure" in keys else []
-    keys += ["test_pressure"] if finding.rule == "pressure-missing" else []
+    named = _NAMED_PRESSURE.search(message)
+    keys += ["test_pressure"] if named or finding.rule == "pressure-missing" else []
     keys += ["lift_unit"] if "more than any valve lifts" in message else []
     keys += ["air_temperature", "barometer"] if "needs the air's temperature and barometer" in message else []
     keys += ["air_temperature", "barometer", "humidity"] if finding.rule in ("air-missing", "meter-air-missing") else []
@@ -322,8 +327,8 @@ def _choices(finding: Finding) -> tuple[Choice, ...]:
             )
         elif key in _ASK or key in _KNOWN:
             made.append(Choice(key, key.replace("_", " "), _QUICK.get(key, ()), _example(key)))
-    if (named := _NAMED_PRESSURE.search(message)) and made and made[0].key == "test_pressure":
-        made[0] = replace(made[0], quick=(named[1],), because=_FLOWS_ARE_FOR)
+    if named and made and made[0].key == "test_pressure":
+        made[0] = replace(made[0], quick=(named[1] or named[2],), because=_FLOWS_ARE_FOR)
     return (*made, *((_AIR,) if "SCFM is a volume" in message else ()))
 
 

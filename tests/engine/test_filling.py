@@ -275,13 +275,13 @@ def test_light_load_is_named_and_the_rest_is_as_without_it() -> None:
 def test_a_speed_that_does_not_fire_is_found_early(kpa: float, bad: float, monkeypatch: pytest.MonkeyPatch) -> None:
     """It may cost less than 1.3 times the job without it (issue 5): counted in right sides over lanes and pieces."""
     work = []
-    rates = Exchange._rates
+    rates = Exchange.linear
 
-    def counted(self: Exchange, at: object, state: np.ndarray, *, slopes: bool) -> object:
+    def counted(self: Exchange, at: object, state: np.ndarray, *, slopes: bool = True) -> object:
         work.append(state[0].size)
         return rates(self, at, state, slopes=slopes)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(Exchange, "_rates", counted)
+    monkeypatch.setattr(Exchange, "linear", counted)
     engine = replace(ENGINE, intake_pressure_pa=kpa * 1e3)
     speeds = (6600.0, 6900.0, 7200.0, 7500.0)
     simulate(engine, speeds)

@@ -11,16 +11,7 @@ from typing import Any
 from flowkit.importers.mapping import Stated, given
 from flowkit.importers.tables.lines import Key
 from flowkit.importers.tables.readings import Draft, Lifts, scaled
-from flowkit.importers.words.items import (
-    CONDITION_FIELDS,
-    CONTRADICTED,
-    FLOW_KINDS,
-    KEEP_ONE,
-    Item,
-    assumed,
-    refused,
-    unreadable,
-)
+from flowkit.importers.words import items as terms
 from flowkit.model import AirState, Conditions, Finding, FlowTest, Point, Reading, Side, Units, UnitSource
 from flowkit.units import Unit, from_si
 
@@ -82,7 +73,7 @@ def split_runs(drafts: Sequence[Draft]) -> tuple[list[Draft], list[Finding]]:
         apart = max(_apart(parts[0], other) for other in parts[1:])
         if apart > REPEATED:
             what += f", and the flows differ by about {100 * (apart - 1):.0f} %, too much for runs of one port"
-            findings.append(unreadable(parts[1].sources[0], f"{what}; say which state or port each of them is"))
+            findings.append(terms.unreadable(parts[1].sources[0], f"{what}; say which state or port each of them is"))
         else:
             what += f": the rows were read as {count} runs of one port"
             findings.append(Finding("lift-repeated", "note", draft.sources[0], what))
@@ -114,7 +105,7 @@ class Place:
 
 
 def assemble(
-    drafts: Sequence[Draft], lifts: Lifts, items: Mapping[Key, Item], place: Place, stated: Stated
+    drafts: Sequence[Draft], lifts: Lifts, items: Mapping[Key, terms.Item], place: Place, stated: Stated
 ) -> tuple[list[FlowTest], list[Finding]]:
     """Make the tests of one table."""
     maker = _Maker(lifts, items, place, stated)
@@ -124,10 +115,10 @@ def assemble(
 class _Maker:
     """Makes the tests of one table; conditions and units that they share are made once."""
 
-    def __init__(self, lifts: Lifts, items: Mapping[Key, Item], place: Place, stated: Stated) -> None:
+    def __init__(self, lifts: Lifts, items: Mapping[Key, terms.Item], place: Place, stated: Stated) -> None:
         self.lifts, self.items, self.place, self.stated = lifts, items, place, stated
         self.findings: list[Finding] = []
-        self._shared: dict[object, dict[str, Item]] = {}
+        self._shared: dict[object, dict[str, terms.Item]] = {}
         self._conditions: dict[tuple[object, ...], Conditions] = {}
         self._units: dict[tuple[object, ...], Units] = {}
         self._stated_conditions = given(stated.conditions)
@@ -171,7 +162,7 @@ class _Maker:
             if scale is None:
                 what = "lifts are fractions of the valve's diameter, which is not known"
                 remedy = "state it with --valve-head or as valve_head in the job's conditions"
-                self.findings.append(refused(draft.where, f"{what}; {remedy}"))
+                self.findings.append(terms.refused(draft.where, f"{what}; {remedy}"))
         if factor is None or scale is None or (only_shown and shown is None):
             return None
         heights = draft.lifts if scale == 1.0 else [lift * scale for lift in draft.lifts]
@@ -196,7 +187,7 @@ class _Maker:
         if unit is None:
             what = "the readings of the meter have no unit"
             remedy = "state it with --reading-unit or reading_unit in the job's [meter] or conditions"
-            self.findings.append(refused(draft.where, f"{what}; {remedy}"))
+            self.findings.append(terms.refused(draft.where, f"{what}; {remedy}"))
             return None
         draft.meter_unit = unit
         return [None if item is None else replace(item, unit=unit) for item in draft.shown]
@@ -204,13 +195,13 @@ class _Maker:
     def _contradiction(self, name: str, found: str, wanted: str, where: str) -> None:
         """Say that the user and the sheet differ, unless the user's statement counts anyhow (the job puts it in)."""
         if not any(_plain_name(field) == name for field in self.stated.overrides):
-            what = f"the sheet gives {name} {found}, but {wanted} was stated; {CONTRADICTED}"
+            what = f"the sheet gives {name} {found}, but {wanted} was stated; {terms.CONTRADICTED}"
             self.findings.append(Finding("stated-contradicts", "error", where, what))
 
-    def _items_of(self, draft: Draft, side: object) -> dict[str, Item]:
+    def _items_of(self, draft: Draft, side: object) -> dict[str, terms.Item]:
         """What the sheet's lines, the table and the closed valve say of a test's conditions."""
         if side not in self._shared:
-            known = [(kind, of, item) for (kind, of), item in self.items.items() if kind in CONDITION_FIELDS]
+            known = [(kind, of, item) for (kind, of), item in self.items.items() if kind in terms.CONDITION_FIELDS]
             shared = {kind: item for kind, of, item in known if of is None}
             self._shared[side] = shared | {kind: item for kind, of, item in known if of is not None and of == side}
         items = self._shared[side] | draft.items
@@ -226,11 +217,11 @@ class _Maker:
             sizes = float(read.value) * read.unit.factor, float(said.value) * said.unit.factor
             alike = abs(sizes[0] - sizes[1]) <= LEAKS_AGREE * max(map(abs, sizes))
         if not alike:
-            what = f"the flow at lift zero and the leak in {said.source} differ; {KEEP_ONE}"
-            self.findings.append(refused(read.source, what))
+            what = f"the flow at lift zero and the leak in {said.source} differ; {terms.KEEP_ONE}"
+            self.findings.append(terms.refused(read.source, what))
         return items
 
-    def _conditions_of(self, items: Mapping[str, Item], draft: Draft) -> Conditions:
+    def _conditions_of(self, items: Mapping[str, terms.Item], draft: Draft) -> Conditions:
         """Conditions in SI, with the user's where the sheet has none; where both speak they must agree."""
         common = draft.pressures[0] if draft.pressures and "pressure" not in items else None
         if common is not None and draft.pressures.count(common) != len(draft.pressures):
@@ -239,11 +230,11 @@ class _Maker:
         if key in self._conditions:
             return self._conditions[key]
         values: dict[str, float | str | None] = {} if common is None else {"test_pressure_pa": common}
-        where = {CONDITION_FIELDS[kind]: item.source for kind, item in items.items()}
+        where = {terms.CONDITION_FIELDS[kind]: item.source for kind, item in items.items()}
         later = []
         for kind, item in items.items():
-            name = CONDITION_FIELDS[kind]
-            if kind in FLOW_KINDS:
+            name = terms.CONDITION_FIELDS[kind]
+            if kind in terms.FLOW_KINDS:
                 later.append((name, item))
             else:  # a zero or leak before and after, and leaks of several ranges, are one condition
                 joins = name in ("zero_reading", "leak_reading") and name in values
@@ -286,23 +277,23 @@ class _Maker:
         if not what and (temperature is None or barometer is None):
             if scfm:
                 what = "SCFM was read as flow in the standard air, since the sheet gives no air of its own"
-                self.findings.append(assumed(where, what, "state temperature and barometer"))
+                self.findings.append(terms.assumed(where, what, "state temperature and barometer"))
                 return unit.factor
             what = f"flow in {unit.name} is a mass; its volume needs the air's temperature and barometer"
             remedy = "state --air-temperature and --barometer, or both in the job's conditions"
         if what or temperature is None or barometer is None:
             separator = ";" if scfm else ":"
-            self.findings.append(refused(where, f"{what}{separator} {remedy}"))
+            self.findings.append(terms.refused(where, f"{what}{separator} {remedy}"))
             return None
         if conditions.relative_humidity is None:
             what = "the air's humidity is not known and it was taken as dry"
-            self.findings.append(assumed(where, what, "state the humidity"))
+            self.findings.append(terms.assumed(where, what, "state the humidity"))
         from flowkit.air import density
 
         air = AirState(temperature, barometer, conditions.relative_humidity or 0.0)
         return unit.factor * (density(standard) if scfm and standard is not None else 1.0) / density(air)
 
-    def _units_of(self, draft: Draft, item: Item | None) -> Units:
+    def _units_of(self, draft: Draft, item: terms.Item | None) -> Units:
         """The units of a test."""
         assert self.lifts.unit is not None
         stated = item is not None and item.stated

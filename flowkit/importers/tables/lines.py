@@ -11,18 +11,7 @@ from typing import NamedTuple
 from flowkit.importers.files.grid import CellValue
 from flowkit.importers.tables.find import CONDITION_KINDS, LINE_KINDS, Table
 from flowkit.importers.tables.view import View
-from flowkit.importers.words.items import (
-    CONDITION_FIELDS,
-    FLOW_KINDS,
-    KEEP_ONE,
-    NO_UNITS,
-    SET_HEADING,
-    Item,
-    Units,
-    Written,
-    read_item,
-    refused,
-)
+from flowkit.importers.words import items as terms
 from flowkit.importers.words.labels import WHO_KINDS, Label, mentions, parse_label
 from flowkit.importers.words.phrases import TEXT_KINDS, UNIT_KINDS, by_side, is_sentence, named_units, pairs, quantities
 from flowkit.importers.words.units import take_pressure
@@ -37,7 +26,7 @@ class Placed(NamedTuple):
 
     row: int
     column: int
-    item: Item
+    item: terms.Item
     title: bool = False
 
 
@@ -87,7 +76,9 @@ VALVE_SIZE = re.compile(
 )
 
 
-def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], units: Units = NO_UNITS) -> Metadata:
+def read_metadata(
+    view: View, taken: Sequence[Sequence[tuple[int, int]]], units: terms.Units = terms.NO_UNITS
+) -> Metadata:
     """Read what is outside the tables; pressures and flows last, when all lines with units are known."""
     reader = _Reader(view, units)
     for row, values in enumerate(view.rows):
@@ -115,23 +106,23 @@ def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], units:
 class _Reader:
     """Reads what is outside the tables of one sheet."""
 
-    def __init__(self, view: View, units: Units) -> None:
+    def __init__(self, view: View, units: terms.Units) -> None:
         self.view, self.units = view, units
         self.got = Metadata()
-        self.later: list[tuple[str, Written, _At, bool]] = []
+        self.later: list[tuple[str, terms.Written, _At, bool]] = []
         self.done: set[tuple[int, int]] = set()  # values under their labels
 
     def at(self, row: int, column: int) -> _At:
         """A cell."""
         return _At(row, column, self.view.source(row, column))
 
-    def store(self, kind: str, written: Written, at: _At, *, title: bool) -> None:
+    def store(self, kind: str, written: terms.Written, at: _At, *, title: bool) -> None:
         """Read one value and keep it with its place."""
-        items, findings = read_item(kind, written, self.units)
+        items, findings = terms.read_item(kind, written, self.units)
         self.put(at, items, title=title)
         self.got.findings += findings
 
-    def put(self, at: _At, items: Sequence[Item], *, title: bool) -> None:
+    def put(self, at: _At, items: Sequence[terms.Item], *, title: bool) -> None:
         """Keep values with their place."""
         self.got.placed += [Placed(at.row, at.column, item, title) for item in items]
 
@@ -198,7 +189,7 @@ class _Reader:
         titled = label.kind == "head" and {"filler", "title"} & set(label.kinds)  # "Head test"
         if value is None or label.pressure is not None or titled:
             return False
-        if label.kind in FLOW_KINDS | _GAUGE and not re.match(r"\s*[-+.,]?\d", as_text(value)):
+        if label.kind in terms.FLOW_KINDS | _GAUGE and not re.match(r"\s*[-+.,]?\d", as_text(value)):
             return False
         if under is None:
             return True
@@ -210,7 +201,7 @@ class _Reader:
         values = {view.value(row, column) for column in behind}
         if label.kind in ("port", "run") and len(values) > 1 and all(view.kind(row, c) == "n" for c in behind):
             what = f"this row gives {len(values)} values and they are not over the columns of one table"
-            self.got.findings.append(refused(view.source(row, behind[0]), f"{what}; {SET_HEADING}"))
+            self.got.findings.append(terms.refused(view.source(row, behind[0]), f"{what}; {terms.SET_HEADING}"))
             return
         if more:
             text = str(view.value(row, more[0])).strip()
@@ -233,7 +224,7 @@ class _Reader:
         self.got.words += label.languages
         if kind in UNIT_KINDS:
             self._add_units(kind, text, at)
-        if kind not in CONDITION_FIELDS and kind not in WHO_KINDS:
+        if kind not in terms.CONDITION_FIELDS and kind not in WHO_KINDS:
             return
         no_number = isinstance(value, str) and read_cell(value, view.decimal_comma).value is None
         if kind == "valve_head" and no_number and parse_label(text).side is not None:
@@ -256,8 +247,8 @@ class _Reader:
         if isinstance(value, str) and no_number and kind not in TEXT_KINDS | WHO_KINDS:
             value = self._first_quantity(kind, value, at)
         percent = view.percent(at.row, at.column)
-        written = Written(value, at.source, label, unit_text, view.decimal_comma, percent, name=name)
-        if kind in _GAUGE or kind in FLOW_KINDS:
+        written = terms.Written(value, at.source, label, unit_text, view.decimal_comma, percent, name=name)
+        if kind in _GAUGE or kind in terms.FLOW_KINDS:
             self.later.append((kind, written, at, title))
         else:
             self.store(kind, written, at, title=title)
@@ -287,11 +278,11 @@ class _Reader:
             unit = known_unit(part.strip())
             for name, of in _UNITS_OF.items():
                 if unit is not None and unit.quantity in of and kind in ("units", name):
-                    self.put(at, [Item(name, unit.name, unit, at.source)], title=False)
+                    self.put(at, [terms.Item(name, unit.name, unit, at.source)], title=False)
 
     def _read_units(self, at: _At, text: str) -> None:
         """Take the units that a text names for all the sheet."""
-        self.put(at, [Item(kind, unit.name, unit, at.source) for kind, unit in named_units(text)], title=True)
+        self.put(at, [terms.Item(kind, unit.name, unit, at.source) for kind, unit in named_units(text)], title=True)
 
     def read_text(self, at: _At, text: str) -> None:
         """Read a text on its own: ``Test pressure: 28 inH2O``, a sentence, or a title."""
@@ -299,7 +290,7 @@ class _Reader:
         days = _DAY.findall(text) if len(text) < _LONG_LINE else []
         day = iso_date(days[0]) if len(days) == 1 else None
         if day is not None and _TESTS & ({m.kind for m in mentions(text)} | {fold(word) for word in text.split()}):
-            self.put(at, [Item("date", day, None, at.source)], title=True)  # "tested 24 Nov 2026 at 28 in H2O"
+            self.put(at, [terms.Item("date", day, None, at.source)], title=True)  # "tested 24 Nov 2026 at 28 in H2O"
         sided, text = by_side(text)
         for side, value in sided:
             self._add(Label("pressure", side=side), value, at)
@@ -332,7 +323,7 @@ class _Reader:
 
     def _read_title(self, at: _At, label: Label, text: str) -> None:
         """Take side, port, run, flow unit and pressure out of a title; a sentence gives its pressure alone."""
-        found: list[Item] = []
+        found: list[terms.Item] = []
         taken = take_pressure(text)
         figure = any(measures(quantity.unit, *FLOW_QUANTITIES) for quantity in quantities(text))
         talk = figure or is_sentence(text if taken is None else taken.rest)  # "Cyl 3 had 110 CFM"
@@ -346,12 +337,12 @@ class _Reader:
                 said["head"] = label.bare  # "Head 2"
             elif label.head or (label.position and (label.port or label.bare or "head" in label.kinds)):
                 said["head"] = label.head or label.position
-            found = [Item(kind, value, None, at.source) for kind, value in said.items() if value]
+            found = [terms.Item(kind, value, None, at.source) for kind, value in said.items() if value]
             if measures(label.unit, *FLOW_QUANTITIES):
-                found.append(Item("flow_unit", label.unit.name, label.unit, at.source))
+                found.append(terms.Item("flow_unit", label.unit.name, label.unit, at.source))
             size = VALVE_SIZE.fullmatch(label.rest)
             if size is not None and label.side:
-                found += read_item("valve_head", Written(size[1], at.source, Label(side=label.side)))[0]
+                found += terms.read_item("valve_head", terms.Written(size[1], at.source, Label(side=label.side)))[0]
         self.put(at, found, title=True)
         pressure = label.pressure
         if pressure is None and taken is not None and taken.of_water and taken.unit:
@@ -397,7 +388,7 @@ class Scope:
     """What holds for one table."""
 
     table: Table
-    items: dict[Key, Item] = field(default_factory=dict)
+    items: dict[Key, terms.Item] = field(default_factory=dict)
     title: Line | None = None
 
 
@@ -439,7 +430,9 @@ def scopes(tables: Sequence[Table], said: Metadata) -> tuple[list[Scope], list[F
     general = _gather(tail, []) | _gather(whole, [])
     findings: list[Finding] = []
     found: dict[int, Scope] = {}
-    above: dict[Key, Item] = {}  # what the last title said that names a side or head: it holds over the ports below it
+    above: dict[
+        Key, terms.Item
+    ] = {}  # what the last title said that names a side or head: it holds over the ports below it
     for place, band in enumerate(bands):
         shared, per_table = _split(band)
         names = {(e.item.kind, e.item.side): e.item for e in shared if e.title and e.item.kind in WHO_KINDS}
@@ -506,7 +499,7 @@ def _split(band: _Band) -> tuple[list[Placed], list[list[Placed]]]:
     return shared, per_table
 
 
-def _gather(entries: Sequence[Placed], findings: list[Finding]) -> dict[Key, Item]:
+def _gather(entries: Sequence[Placed], findings: list[Finding]) -> dict[Key, terms.Item]:
     """Gather values by kind and side; labels count before titles, and contradictions are reported."""
     found: dict[Key, Placed] = {}
     split: set[Key] = set()  # titles of one row that differ: each is over something else
@@ -521,8 +514,8 @@ def _gather(entries: Sequence[Placed], findings: list[Finding]) -> dict[Key, Ite
                     found[key] = known._replace(item=joined)
                 else:
                     name = item.kind.replace("_", " ")
-                    what = f"{name} is stated twice and differently, here and in {known.item.source}; {KEEP_ONE}"
-                    findings.append(refused(item.source, what))
+                    what = f"{name} is stated twice and differently, here and in {known.item.source}; {terms.KEEP_ONE}"
+                    findings.append(terms.refused(item.source, what))
             continue
         if known is not None and entry.title and entry.row == known.row and item.value != known.item.value:
             split.add(key)

@@ -16,12 +16,11 @@ from flowkit.importers.tables.assemble import Place, assemble, split_runs
 from flowkit.importers.tables.columns import Column
 from flowkit.importers.tables.find import Axis, Table
 from flowkit.importers.tables.lines import Scope, read_metadata, scopes
-from flowkit.importers.tables.readings import Draft, TableReader, read_lifts
+from flowkit.importers.tables.readings import TableReader, read_lifts
 from flowkit.importers.tables.sheet import SheetReading, TableReading, file_variant, refuse_twins, sheet_name, unit_of
-from flowkit.importers.tables.view import Numbers, View, upright
-from flowkit.importers.words.items import Units, Written, read_item
+from flowkit.importers.tables.view import View, upright
 from flowkit.importers.words.labels import WHO_KINDS, Label
-from flowkit.importers.words.values import decimal_comma_of
+from flowkit.importers.words.values import as_text, decimal_comma_of
 from flowkit.units import measures, unit
 
 MOST = 24  # columns of flows shown
@@ -77,11 +76,14 @@ def _table(grid: Grid, mapping: TableMapping) -> tuple[Table, list[Column]]:
         column.unit, column.text = unit(spelled) if spelled else None, flow.cells.text
         columns.append(column)
         picked.append(_places(grid, flow.cells))
-        if flow.pressure is not None and len(flow.pressure.cells()) > 1:
+        gauges = _places(grid, flow.pressure) if flow.pressure is not None else []
+        if len(gauges) == 1:  # one cell holds for the whole test
+            column.pressure = (as_text(grid.value(*gauges[0])), gauge or "")
+        elif flow.pressure is not None:
             pressure = Column(len(picked), "pressure", "pressure", flows=[column.index], text=flow.pressure.text)
             pressure.unit, pressure.unit_text = unit(gauge) if gauge else None, gauge or ""
             columns.append(pressure)
-            picked.append(_places(grid, flow.pressure))
+            picked.append(gauges)
     places = list(zip(*picked, strict=True))
     rows = [[grid.value(*place) for place in line] for line in places]
     view = View(grid, rows, decimal_comma_of(grid), places=places)
@@ -106,8 +108,6 @@ def _read_table(
     reader = TableReader(table, columns, lifts, units, [])
     drafts = reader.drafts()
     reading.findings += reader.findings
-    for draft in drafts:
-        _single_pressure(reading, mapping, draft, units)
     drafts, trouble = split_runs(drafts)
     reading.findings += trouble
     name = sheet_name(grid.sheet)
@@ -115,24 +115,6 @@ def _read_table(
     tests, trouble = assemble(drafts, lifts, items, place, stated)
     reading.findings += trouble
     reading.tables.append(TableReading(table, columns, lifts, tests, table.axis.reason))
-
-
-def _single_pressure(reading: SheetReading, mapping: TableMapping, draft: Draft, units: Units) -> None:
-    """Read a pressure in one cell for a whole test."""
-    grid = reading.grid
-    for flow in mapping.flows:
-        row, column = _places(grid, flow.cells)[0]
-        if flow.pressure is None or len(flow.pressure.cells()) > 1 or grid.source(max(row, 0), column) != draft.where:
-            continue
-        (at,) = _places(grid, flow.pressure)
-        source, unit_text = grid.source(max(at[0], 0), at[1]), mapping.pressure_unit or ""
-        comma = decimal_comma_of(grid)
-        written = Written(
-            grid.value(*at), source, unit_text=unit_text, decimal_comma=comma, default_unit=units.pressure
-        )
-        items, trouble = read_item("pressure", written, units)
-        reading.findings += trouble
-        draft.items.update({item.kind: item for item in items})
 
 
 # The mapping to start from when a sheet cannot be read unaided.
@@ -143,24 +125,23 @@ def stanza(grid: Grid, table: Table | None = None, columns: Sequence[Column] = (
     if table is not None and not table.view.places:
         return _of_table(grid, table, columns)
     view = upright(grid)
-    found = view.number_columns() or [Numbers(0, 4, 15), Numbers(1, 4, 15)]
+    found = view.number_columns() or [(0, 4, 15), (1, 4, 15)]
     heads: dict[int, Label] = {}  # what is written right over each column
     for column, first, _ in found:
         labels = [label for row in (first - 1, first - 2) if row >= 0 and (label := view.label(row, column))]
         heads[column] = labels[0] if labels else Label()
-    lift = next((numbers for numbers in found if heads[numbers.column].kind == "lift"), found[0])
-    flows = [numbers.column for numbers in found if numbers is not lift][:MOST] or [lift.column + 1]
+    lift, first, last = next((numbers for numbers in found if heads[numbers[0]].kind == "lift"), found[0])
+    flows = [column for column, _, _ in found if column != lift][:MOST] or [lift + 1]
     entries = []
     for index in flows:
         said = heads.get(index, Label())
         port = said.port if said.side or said.unit else None
-        cells = _cells(grid, (lift.first, index), (lift.last, index))
-        entries.append(_entry(cells, said.side or UNKNOWN, port or UNKNOWN))
+        entries.append(_entry(_cells(grid, (first, index), (last, index)), said.side or UNKNOWN, port or UNKNOWN))
     units = {heads[index].unit for index in flows if index in heads}
     known = [unit.name for unit in units if measures(unit, "flow")]
-    own = heads[lift.column].unit
+    own = heads[lift].unit
     lift_unit = own.name if measures(own, "length") else UNKNOWN
-    lifts = _cells(grid, (lift.first, lift.column), (lift.last, lift.column))
+    lifts = _cells(grid, (first, lift), (last, lift))
     return _written(grid, lifts, lift_unit, known[0] if len(known) == 1 else UNKNOWN, entries)
 
 

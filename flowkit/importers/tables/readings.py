@@ -15,18 +15,7 @@ from flowkit.importers.files.grid import CellValue, column_letters
 from flowkit.importers.tables.columns import Column, positions
 from flowkit.importers.tables.find import CONDITION_KINDS, Table, date_fraction, unit_beside
 from flowkit.importers.tables.names import resolve_codes
-from flowkit.importers.words.items import (
-    BY_HAND,
-    FLOW_KINDS,
-    SET_HEADING,
-    Item,
-    Units,
-    Written,
-    assumed,
-    read_item,
-    refused,
-    unreadable,
-)
+from flowkit.importers.words import items as terms
 from flowkit.importers.words.labels import LEFT_OUT, Label, parse_label
 from flowkit.importers.words.phrases import is_sentence
 from flowkit.importers.words.values import as_text, known_unit, plain_numbers
@@ -107,7 +96,7 @@ def read_lifts(table: Table, flow_columns: Sequence[int], default_unit: str | No
         # Of metres, of a pump's head, or in another unit than is written.
         shown = f"{largest:g} times the valve's diameter" if got.ratio else f"{largest * 1e3:g} mm"
         what = f"the largest lift would be {shown}, more than any valve lifts (30 mm at most); check its unit"
-        got.findings.append(unreadable(view.source(table.row, main), what))
+        got.findings.append(terms.unreadable(view.source(table.row, main), what))
         got.rows, got.unit = [], None
     return got
 
@@ -135,7 +124,7 @@ def _raw(table: Table, main: int, flow_columns: Sequence[int], findings: list[Fi
             if number is not None:
                 what = f"the lift was kept as the date {value:%Y-%m-%d} and read as the fraction it was typed as"
                 remedy = "set them right in the job file (values) if that is not meant"
-                findings.append(assumed(view.source(row, main), f"{what}, {number:g}", remedy))
+                findings.append(terms.assumed(view.source(row, main), f"{what}, {number:g}", remedy))
         if number is not None:
             raw.append(_Raw(row, number, cell.unit, section))
             held = (merged[row], number, cell.unit) if row in merged else None
@@ -191,18 +180,18 @@ def _find_unit(where: str, raw: Sequence[_Raw], headed: Unit | None, got: Lifts)
         if any(not entry.unit for entry in raw):
             got.source = "assumed"
             what = f"lifts without a unit were read in {got.unit.name}, as the others of their column"
-            got.findings.append(assumed(where, what))
+            got.findings.append(terms.assumed(where, what))
         return
     largest = max((entry.value for entry in raw), default=0.0)
     name = next((name for name, (low, high) in RANGES.items() if low <= largest <= high and not in_cells), None)
     if name is not None:
         got.unit, got.source, got.by_size = UNITS[name], "assumed", True
         what = f"lifts up to {largest:g} have no unit and were read in {'inches' if name == 'in' else 'mm'}"
-        got.findings.append(assumed(where, what))
+        got.findings.append(terms.assumed(where, what))
     elif raw:
         what = f"lifts up to {largest:g} have no unit and could be meant in more than one"
         remedy = "state it with --lift-unit or lift_unit in the job's conditions"
-        got.findings.append(refused(where, f"{what}; {remedy}"))
+        got.findings.append(terms.refused(where, f"{what}; {remedy}"))
 
 
 def _read_each(table: Table, main: int, raw: Sequence[_Raw], common: Unit, got: Lifts) -> None:
@@ -210,10 +199,10 @@ def _read_each(table: Table, main: int, raw: Sequence[_Raw], common: Unit, got: 
     for row, value, spelled, section in raw:
         unit, source = known_unit(spelled) if spelled else common, table.view.source(row, main)
         if unit is None or unit.quantity != common.quantity:
-            what = f"{as_text(table.view.value(row, main))!r} is not a lift in {common.name}; {BY_HAND}"
+            what = f"{as_text(table.view.value(row, main))!r} is not a lift in {common.name}; {terms.BY_HAND}"
             got.findings.append(Finding("not-a-number", "error", source, what))
         elif value < 0:
-            what = f"the lift {value:g} is negative, and a valve cannot open that way; {BY_HAND}"
+            what = f"the lift {value:g} is negative, and a valve cannot open that way; {terms.BY_HAND}"
             got.findings.append(Finding("lift-negative", "error", source, what))
         else:
             got.rows.append(LiftRow(row, to_si(value, unit), section))
@@ -233,7 +222,7 @@ def _check_others(table: Table, main: int, got: Lifts) -> None:
                     f"two columns of lifts disagree: {from_si(entry.lift, got.unit):g} {got.unit.name} and "
                     f"{other:g} {unit.name} in one row; leave the wrong one out in the job file (leave_out)"
                 )
-                got.findings.append(refused(view.source(entry.row, index), what))
+                got.findings.append(terms.refused(view.source(entry.row, index), what))
                 break
         source = view.source(table.row, index)
         got.findings.append(Finding("column-ignored", "note", source, "a second column of lifts was left out"))
@@ -259,8 +248,8 @@ class Draft:
     flow_unit: Unit | None = None
     flow_stated: bool = True
     pressure_unit: UnitSource | None = None
-    items: dict[str, Item] = field(default_factory=dict)
-    closed: dict[str, Item] = field(default_factory=dict)
+    items: dict[str, terms.Item] = field(default_factory=dict)
+    closed: dict[str, terms.Item] = field(default_factory=dict)
     meter_unit: str | None = None  # of a meter's readings, which `shown` holds in place of flows
     shown: list[Reading | None] | None = None
 
@@ -287,7 +276,7 @@ class Pressures(NamedTuple):
 @lru_cache(maxsize=2048, typed=True)
 def _names(kind: str, value: CellValue) -> Who | None:
     """Read a cell of names, None where it cannot be understood."""
-    items, trouble = read_item(kind, Written(value, ""))
+    items, trouble = terms.read_item(kind, terms.Written(value, ""))
     if trouble:
         return None
     said: dict[str, Any] = {item.kind: item.value for item in items}
@@ -322,7 +311,7 @@ class TableReader:
     table: Table
     columns: Sequence[Column]
     lifts: Lifts
-    units: Units
+    units: terms.Units
     words: Sequence[str]
     findings: list[Finding] = field(default_factory=list)
 
@@ -373,7 +362,7 @@ class TableReader:
             headings = ", ".join(repr(c.text) for c in open_ones[:4]) + (", …" if len(open_ones) > 4 else "")
             what = f"the flows under {headings} have no unit"
             remedy = "state it with --flow-unit or flow_unit in the job's conditions"
-            self.findings.append(refused(open_ones[0].source(self.table), f"{what}; {remedy}"))
+            self.findings.append(terms.refused(open_ones[0].source(self.table), f"{what}; {remedy}"))
         return drafts
 
     # Which rows are of one test.
@@ -421,12 +410,12 @@ class TableReader:
                 continue
             names, source = _names(str(column.kind), value), self.view.source(entry.row, column.index)
             if names is None:
-                self.findings += read_item(str(column.kind), Written(value, source))[1]
+                self.findings += terms.read_item(str(column.kind), terms.Written(value, source))[1]
                 return None
             if names.side is None and names.code is not None:
                 if names.code not in sides:
-                    what = f"{as_text(value)!r} may be intake or exhaust, depending on the language; {BY_HAND}"
-                    self.findings.append(refused(source, what))
+                    what = f"{as_text(value)!r} may be intake or exhaust, depending on the language; {terms.BY_HAND}"
+                    self.findings.append(terms.refused(source, what))
                     return None
                 names = names._replace(side=sides[names.code])
             who = Who(*(mine or theirs for mine, theirs in zip(names[:5], who[:5], strict=True)))  # type: ignore[arg-type]
@@ -434,15 +423,15 @@ class TableReader:
 
     # What is beside the flows.
 
-    def _items(self, kind: str, row: int, index: int, label: Label) -> list[Item]:
+    def _items(self, kind: str, row: int, index: int, label: Label) -> list[terms.Item]:
         """Read one cell that states something; a number without a unit is in the label's, or the sheet's."""
-        units, flow = self.units, kind in FLOW_KINDS
+        units, flow = self.units, kind in terms.FLOW_KINDS
         view, source = self.view, self.view.source(row, index)
         default = units.flow if flow else units.pressure if kind == "pressure" else None
-        written = Written(
+        written = terms.Written(
             view.value(row, index), source, label, "", view.decimal_comma, view.percent(row, index), default
         )
-        items, trouble = read_item(kind, written, units)
+        items, trouble = terms.read_item(kind, written, units)
         self.findings += trouble
         return items
 
@@ -476,9 +465,9 @@ class TableReader:
                 found.append(Pressures(values, unit, _flows_of(column, columns, self.tests)))
         return found
 
-    def _named_rows(self) -> dict[int, dict[str, Item]]:
+    def _named_rows(self) -> dict[int, dict[str, terms.Item]]:
         """Read rows such as a leak's or a pressure's: an item for each column of flows."""
-        found: dict[int, dict[str, Item]] = {}
+        found: dict[int, dict[str, terms.Item]] = {}
         table, view = self.table, self.view
         for row, label in sorted(table.named.items()):
             if label.kind in LEFT_OUT:
@@ -496,15 +485,15 @@ class TableReader:
                     over = next((c0 for c0, c1 in merged if c0 <= column.index <= c1), None)
                     at = filled[0] if len(filled) == 1 else over
                 if at is not None:
-                    bare = kind in FLOW_KINDS and not label.unit_text
+                    bare = kind in terms.FLOW_KINDS and not label.unit_text
                     said = Label(kind, unit_text=column.unit_text) if bare else label
                     items = self._items(kind, row, at, said)
                     found.setdefault(column.index, {}).update({item.kind: item for item in items})
         return found
 
-    def _row_conditions(self, rows: Sequence[LiftRow]) -> dict[str, Item]:
+    def _row_conditions(self, rows: Sequence[LiftRow]) -> dict[str, terms.Item]:
         """Read what holds for all rows of a test: the pressure in the line above them, columns that do not change."""
-        found: dict[str, Item] = {}
+        found: dict[str, terms.Item] = {}
         view = self.view
         section = rows[0].section if rows else None
         if section is not None and section.pressure is not None:  # "Ported @ 10 inH2O" over the rows
@@ -523,11 +512,11 @@ class TableReader:
                 found |= {item.kind: item for item in items}
         return found
 
-    def _stated_pressure(self, said: tuple[str, str], where: str) -> dict[str, Item]:
+    def _stated_pressure(self, said: tuple[str, str], where: str) -> dict[str, terms.Item]:
         """Read the test pressure that a heading or a line between the rows states."""
         comma, default = self.view.decimal_comma, self.units.pressure
-        items, trouble = read_item(
-            "pressure", Written(" ".join(said), where, decimal_comma=comma, default_unit=default), self.units
+        items, trouble = terms.read_item(
+            "pressure", terms.Written(" ".join(said), where, decimal_comma=comma, default_unit=default), self.units
         )
         self.findings += trouble
         return {item.kind: item for item in items}
@@ -557,7 +546,7 @@ class TableReader:
                 draft.pressures.append(known.get(entry.row))
                 draft.sources.append(source)
             elif entry.lift == 0 and entry.row in known and "leak_reading" in draft.items:
-                draft.items["leak_pressure"] = Item("leak_pressure", known[entry.row], UNITS["Pa"], source)
+                draft.items["leak_pressure"] = terms.Item("leak_pressure", known[entry.row], UNITS["Pa"], source)
         draft.shown = list(shown.values())
         return draft if shown else None
 
@@ -593,7 +582,7 @@ class TableReader:
                     at = "into" if key == "outlet_pa" else "at"
                     said += f" on {value}" if isinstance(value, str) else f" {at} {value:.12g}{unit}"
                 source = self.view.source(entry.row, columns[0].index)
-                draft.items["leak_reading"] = Item("leak_reading", said, None, source)
+                draft.items["leak_reading"] = terms.Item("leak_reading", said, None, source)
             else:
                 found[entry.row] = Reading(shown, "", **about)
         # Its column's heading or one of its cells names the unit of all.
@@ -611,13 +600,13 @@ class TableReader:
             what = f"{cell.gap!r} is a gap; the cell gives no point"
             self.findings.append(Finding("not-a-number", "note", source, what))
         elif number is None:
-            what = f"{as_text(value)!r} is not a number; {BY_HAND}"
+            what = f"{as_text(value)!r} is not a number; {terms.BY_HAND}"
             self.findings.append(Finding("not-a-number", "error", source, what))
         elif unit:
             known = known_unit(unit)
             name = known.name if known is not None else unit
             if draft.meter_unit not in (None, name):
-                self.findings.append(refused(source, f"a reading in {name} is in a column of {draft.meter_unit}"))
+                self.findings.append(terms.refused(source, f"a reading in {name} is in a column of {draft.meter_unit}"))
                 return None
             draft.meter_unit = name
         return number
@@ -633,7 +622,7 @@ class TableReader:
         (unit,) = headed.values()
         without = ", ".join(repr(column.text) for column in bare[:4])
         what = f"the flows under {without} have no unit and were read in {unit.name}, as those beside them"
-        self.findings.append(assumed(bare[0].source(self.table), what))
+        self.findings.append(terms.assumed(bare[0].source(self.table), what))
         return unit
 
     def _start(self, column: Column, who: Who, common: Unit | None) -> Draft | None:
@@ -641,8 +630,8 @@ class TableReader:
         where = column.source(self.table)
         for name, mine, theirs in zip(Who._fields, (column.side, column.port, column.run), who, strict=False):
             if mine is not None and theirs is not None and mine != theirs:
-                what = f"heading and row name two {name}s, {mine} and {theirs}; {SET_HEADING}"
-                self.findings.append(refused(where, what))
+                what = f"heading and row name two {name}s, {mine} and {theirs}; {terms.SET_HEADING}"
+                self.findings.append(terms.refused(where, what))
                 return None
         variant = column.variant or who.variant or None
         if column.variant and who.variant and column.variant.casefold() != who.variant.casefold():
@@ -680,9 +669,9 @@ class TableReader:
                 places.append(row)
             elif not draft.closed:
                 source = view.source(row, index)
-                draft.closed["leak"] = Item("leak", flow, draft.flow_unit, source, stated=draft.flow_stated)
+                draft.closed["leak"] = terms.Item("leak", flow, draft.flow_unit, source, stated=draft.flow_stated)
                 if row in pressures:  # else it was read at the test's
-                    draft.closed["leak_pressure"] = Item("leak_pressure", pressures[row], UNITS["Pa"], source)
+                    draft.closed["leak_pressure"] = terms.Item("leak_pressure", pressures[row], UNITS["Pa"], source)
         draft.pressures = [pressures.get(row) for row in places]
         draft.sources = self._addresses(index, places)
         if unheaded and draft.flow_unit is not None:
@@ -690,7 +679,7 @@ class TableReader:
             draft.flow_stated = not bare
             if bare:
                 what = f"flows without a unit were read in {draft.flow_unit.name}, as the others of their column"
-                self.findings.append(assumed(view.source(bare[0], index), what))
+                self.findings.append(terms.assumed(view.source(bare[0], index), what))
             if draft.closed:
                 leak = draft.closed["leak"]
                 draft.closed["leak"] = leak._replace(unit=draft.flow_unit, stated=draft.flow_stated)
@@ -715,7 +704,7 @@ class TableReader:
         if cell.gap:
             findings.append(Finding("not-a-number", "note", source, f"{cell.gap!r} is a gap; the cell gives no point"))
         elif cell.value is None and view.place(row, index) not in view.grid.formula_gaps:  # which are reported once
-            what = f"{as_text(value)!r} is not a number; {BY_HAND}"
+            what = f"{as_text(value)!r} is not a number; {terms.BY_HAND}"
             findings.append(Finding("not-a-number", "error", source, what))
         if cell.mark:
             what = f"{cell.mark!r} was read as {cell.value:g}; the sheet marks it as doubtful or with a remark"
@@ -724,13 +713,13 @@ class TableReader:
             return cell.value
         unit = known_unit(cell.unit, FLOW_QUANTITIES)
         if unit is None:
-            findings.append(refused(source, f"{cell.unit!r} is not a unit of flow; {BY_HAND}"))
+            findings.append(terms.refused(source, f"{cell.unit!r} is not a unit of flow; {terms.BY_HAND}"))
             return None
         draft.flow_unit = draft.flow_unit or unit
         if unit.name == draft.flow_unit.name:
             return cell.value
         if unit.quantity != "flow" or draft.flow_unit.quantity != "flow":
             what = f"a flow in {unit.name} is in a column of {draft.flow_unit.name}; write it in the column's unit"
-            findings.append(refused(source, what))
+            findings.append(terms.refused(source, what))
             return None
         return to_si(cell.value, unit) / draft.flow_unit.factor

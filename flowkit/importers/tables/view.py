@@ -7,7 +7,6 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import NamedTuple
 
 from flowkit.importers.files.grid import CellValue, Grid
 from flowkit.importers.words.items import CONDITION_FIELDS
@@ -44,14 +43,6 @@ def _typed(value: CellValue, decimal_comma: bool | None) -> tuple[str, Cell]:  #
         return "d", EMPTY
     cell = read_cell(value)
     return "t" if cell.value is None else "n", cell
-
-
-class Numbers(NamedTuple):
-    """A column of numbers under each other."""
-
-    column: int
-    first: int
-    last: int
 
 
 @dataclass(slots=True)
@@ -119,19 +110,21 @@ class View:
     def label(self, row: int, column: int) -> Label | None:
         """Return what a text cell says as a label; None for numbers, gaps, empty cells and outside."""
         if 0 <= row < len(self.kinds) and 0 <= column < len(self.kinds[row]) and self.kinds[row][column] in "tg":
-            return self.labels(row)[column]
+            return self._said(self.rows[row][column])
         return None
 
     def labels(self, row: int) -> list[Label | None]:
-        """Return what each cell of a row says as a label, unless it is too long."""
+        """Return what each cell of a row says as a label."""
         if row not in self._labels:
-            self._labels[row] = [
-                parse_label(str(self.meant(value)) if "avg" in value.lower() else value)
-                if kind in "tg" and isinstance(value, str) and len(value) <= self.longest
-                else None
-                for kind, value in zip(self.kinds[row], self.rows[row], strict=True)
-            ]
+            cells = zip(self.kinds[row], self.rows[row], strict=True)
+            self._labels[row] = [self._said(value) if kind in "tg" else None for kind, value in cells]
         return self._labels[row]
+
+    def _said(self, value: CellValue) -> Label | None:
+        """What a text says as a label, unless it is too long."""
+        if not isinstance(value, str) or len(value) > self.longest:
+            return None
+        return parse_label(str(self.meant(value)) if "avg" in value.lower() else value)
 
     def meant(self, value: CellValue) -> CellValue:
         """Return a cell with Avg written out where the sheet's language makes it the exhaust."""
@@ -141,14 +134,14 @@ class View:
             self.swedish = _is_swedish(self.grid)
         return _AVGAS.sub("avgas", value) if self.swedish else value
 
-    def number_columns(self) -> list[Numbers]:
-        """The longest run of numbers under each other of each column, where it is long enough to be worth naming."""
+    def number_columns(self) -> list[tuple[int, int, int]]:
+        """The longest run of numbers in each column that has one worth naming: column, first and last row."""
         found = []
         for column in range(min(self.width, _COLUMNS)):
             runs = [match.span() for match in re.finditer("n+", self.down[column][:_ROWS])]
             first, end = max(runs, key=lambda run: run[1] - run[0], default=(0, 0))
             if end - first >= _LEAST:
-                found.append(Numbers(column, first, end - 1))
+                found.append((column, first, end - 1))
         return found
 
     @property

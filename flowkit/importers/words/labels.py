@@ -462,8 +462,9 @@ class _Reader:
         """Take a port's name behind a side or a port word: a number, one letter, or both; or a number before it."""
         at = _after(found, index, used, {"number", "letter", "position"})
         behind = found[at + 1] if at is not None and at + 1 < len(found) else _NOTHING
+        counted = index and found[index - 1].kind == "number" and found[index - 1].end == found[index].start  # 1番 (左)
         if at is not None and (
-            (found[at].kind == "position" and found[index].kind != "port")
+            (found[at].kind == "position" and (found[index].kind != "port" or counted))
             or (behind.kind == "run" and _CJK.search(behind.text))  # 1番 2回目
             or (found[at].kind == "letter" and behind.kind == "number" and self._glued(found, at))  # "Port E3"
         ):

@@ -131,7 +131,9 @@ def _columns(show: Display) -> tuple[list[Column], dict[str, str]]:
             own = row.kind in ("flow", "pressure") and row.unit != "hPa"  # others are absolute
             unit = units[row.attribute] = _OWN if own else shown.get(row.kind, row.unit)
             head = f"{row.words}, {unit}" if unit not in ("", _OWN) else row.words
-            stated.append(Column(row.attribute, head, look.RAW if unit else look.TEXT))
+            # "temperature," in bold is wider than other words.
+            width = 13.5 if row.kind == "temperature" else 0.0
+            stated.append(Column(row.attribute, head, look.RAW if unit else look.TEXT, width))
     value = Style("value", 5)
     columns = [
         Column("number", "test", width=6.0), Column("variant", "variant", width=20.0),
