@@ -123,7 +123,7 @@ def _is_remark(text: str) -> tuple[bool, bool]:
 
 
 class _Place(NamedTuple):
-    """Where a text is: its cell, or the line of a comment; `head` where it heads a column."""
+    """Where a text is: its cell, or the line of a comment with its address; `head` where it heads a column."""
 
     row: int
     column: int
@@ -197,7 +197,7 @@ class _Used:
         """What a text says that was not used; empty where there is nothing."""
         text = actual(text)
         numbers = quantities(text)
-        kinds = [mention.kind for mention in mentions(text)]
+        said = mentions(text)
         if not self.settled and self.gauge:
             loose = next((n for n in numbers if self._is_loose(n)), None)
             if loose is not None:
@@ -210,7 +210,7 @@ class _Used:
         if amiss is not None and not self.settled:
             return f"says that figures on this sheet are not as they should be ({amiss[0]!r})"
         factor = _is_factor(text)
-        worked = factor or _is_treated(text)
+        worked = factor or any(m.kind == "treatment" and fold(m.text) not in RAW for m in said)
         if not factor:  # "springs 60 lb": of another thing
             numbers = tuple(n for n in numbers if n.unit or not _FOREIGN_UNIT.match(text, n.end))
         if worked and numbers and not self.settled and not all(self._is_used(n, factor=factor) for n in numbers):
@@ -221,7 +221,7 @@ class _Used:
             other = next(iter(_flow_units(text) - self.units), None)
             if other is not None and self.units:
                 return f"names {other}, and no flow in this file was read in it"
-        if not self.sided and len({kind for kind in kinds if kind in SIDE_KINDS}) == 2 and numbers:
+        if not self.sided and SIDE_KINDS.keys() <= {mention.kind for mention in said} and numbers:
             return "names both sides, and it is not clear which test is which"
         return ""
 
@@ -270,12 +270,6 @@ def _numbers(text: str) -> list[float]:
     return found
 
 
-@lru_cache(maxsize=2048)
-def _is_treated(text: str) -> bool:
-    """Whether a text says that figures were corrected, converted or the like."""
-    return any(mention.kind == "treatment" and fold(mention.text) not in RAW for mention in mentions(text))
-
-
 _STANDARD = frozenset({"standard", "std", "reference", "ref", "norm", "normal"})
 
 
@@ -314,10 +308,7 @@ def _is_factor(text: str) -> bool:
 @lru_cache(maxsize=2048)
 def _flow_units(text: str) -> frozenset[str]:
     """The units of flow that a text names without a number."""
-    found = set()
-    for match in re.finditer(r"[^\s,;:()\[\]=]+", text):
-        unit = known_unit(match[0].rstrip("."))
-        before = text[: match.start()].rstrip()
-        if unit is not None and unit.quantity in FLOW_QUANTITIES and not before[-1:].isdigit():
-            found.add(unit.name)
-    return frozenset(found)
+    words = re.finditer(r"[^\s,;:()\[\]=]+", text)
+    loose = [word[0].rstrip(".") for word in words if not text[: word.start()].rstrip()[-1:].isdigit()]
+    units = [unit for word in loose if (unit := known_unit(word)) is not None]
+    return frozenset(unit.name for unit in units if unit.quantity in FLOW_QUANTITIES)

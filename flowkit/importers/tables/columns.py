@@ -96,13 +96,8 @@ class Column:
 
     @property
     def raw(self) -> bool:
-        """Whether its headings say that it was measured."""
+        """Whether its headings say that it was measured, and not that it was corrected or worked out."""
         return fold(self.treatment) in RAW
-
-    @property
-    def worked(self) -> bool:
-        """Whether its headings say that it was corrected or worked out."""
-        return bool(self.treatment) and not self.raw
 
     def refuse(self, table: Table, what: str) -> Finding:
         """Ask about its heading."""
@@ -125,7 +120,6 @@ def describe(
     columns = [column for column in _stacked(table) if _filled(table, column.index)]
     for column in columns:
         _first_role(table, column)
-    for column in columns:
         _take_words(table, column)
     findings = [
         c.refuse(table, f"the column headed {c.text!r} cannot be placed: {c.trouble[0]}; {SET_HEADING}")
@@ -310,9 +304,8 @@ def _join(column: Column, label: Label, *, mine: bool) -> None:
     column.marked = column.marked or bool(kinds & {"mark", "common", "counter"})
     column.state = column.state or "state" in kinds or ("variant" in kinds and bool(label.rest))
     column.both = column.both or label.both_sides
+    column.again, column.foreign = column.again or label.again, column.foreign or label.foreign
     column.meter = column.meter or (mine and "meter" in kinds)
-    column.foreign = column.foreign or label.foreign
-    column.again = column.again or label.again
     if label.code == "in" and label.port is None and label.unit is not None and label.unit.name == "in":
         if column.kind in ("pressure", "meter"):
             column.unit, column.unit_text = label.unit, label.unit_text
@@ -323,16 +316,9 @@ def _join(column: Column, label: Label, *, mine: bool) -> None:
         column.trouble.append("its headings name both sides")
     if label.port is not None and column.port not in (None, label.port):
         column.trouble.append(f"its headings name two ports, {column.port} and {label.port}")
-    column.side = label.side or column.side
-    column.port = label.port or column.port
-    column.run = label.run or column.run
-    column.head = label.head or column.head
-    column.code = label.code or column.code
-    column.letter = label.letter or column.letter
-    column.bare = label.bare or column.bare
-    column.position = label.position or column.position
+    for name in ("side", "port", "run", "head", "code", "letter", "bare", "position", "treatment"):
+        setattr(column, name, getattr(label, name) or getattr(column, name))
     column.pressure = label.pressure or label.aside or column.pressure
-    column.treatment = label.treatment or column.treatment
     if label.unit is not None:
         known = column.unit
         if known is not None and known.quantity == label.unit.quantity and known.name != label.unit.name:
@@ -388,10 +374,9 @@ def _letters(table: Table, index: int) -> str:
 
 def _all_percent(table: Table, index: int) -> bool:
     """Whether the numbers of a column are all shown as percentages."""
-    view = table.view
-    lifts = range(table.first, table.last + 1) if view.grid.percent_cells else ()
-    rows = [row for row in lifts if isinstance(view.value(row, index), float)]
-    return bool(rows) and all(view.percent(row, index) for row in rows)
+    view, lifts = table.view, range(table.first, table.last + 1) if table.view.grid.percent_cells else ()
+    shown = {view.percent(row, index) for row in lifts if isinstance(view.value(row, index), float)}
+    return shown == {True}
 
 
 def _cells_of_other_units(table: Table, index: int) -> bool:
@@ -528,14 +513,13 @@ def _decide_unknown(table: Table, columns: list[Column], *, lone: bool) -> None:
     pattern = {bool(column.side or column.port) for column in known if column.variant}
     open_to_names = not known or (all(column.variant for column in known) and False in pattern)
     named = any(column.variant for column in known)
-    for column in columns:
-        if column.role == "named":
+    for column in (c for c in columns if c.role in ("named", "unknown")):
+        known_state = column.variant and (open_to_names or (column.state and named))
+        if column.role == "unknown" and not known_state:
+            column.leave_out("not understood")
+            column.like = _is_like(table, column, known)
+        else:
             column.role = "flow"
-        elif column.role == "unknown":
-            column.role = "flow"
-            if not (column.variant and (open_to_names or (column.state and named))):
-                column.leave_out("not understood")
-                column.like = _is_like(table, column, known)
     if lone and len(columns) == 1 and not columns[0].text:
         # The numbers before it must be lifts beyond doubt, and it must rise with them: a list of ports looks the same.
         flows = list(_values(table, columns[0]).values())
@@ -560,11 +544,11 @@ def _decide_unknown(table: Table, columns: list[Column], *, lone: bool) -> None:
 def _is_like(table: Table, column: Column, known: Sequence[Column]) -> bool:
     """Whether numbers under a heading that says nothing could be flows: they rise, and are as large as those known."""
     mine = _values(table, column)
+    figures = list(mine.values())
+    if column.unit or column.treatment or column.pressure or figures == list(range(1, len(mine) + 1)):
+        return False
     ratios = _ratios(mine, [_values(table, c) for c in known])
-    rising = all(b >= a for a, b in itertools.pairwise(mine.values()))
-    rising = rising and list(mine.values()) != list(range(1, len(mine) + 1))
-    plain = not (column.unit or column.treatment or column.pressure)
-    return plain and rising and len(ratios) > 2 and all(LIKE[0] <= ratio <= LIKE[1] for ratio in ratios)
+    return figures == sorted(figures) and len(ratios) > 2 and all(LIKE[0] <= ratio <= LIKE[1] for ratio in ratios)
 
 
 def _ratios(mine: Mapping[int, float], others: Sequence[Mapping[int, float]]) -> list[float]:
@@ -601,7 +585,8 @@ def _decide_readings(columns: list[Column]) -> None:
     readings = [column for column in columns if column.role == "reading"]
     taken: set[int] = set()
     for group in positions(readings) if flows else ():
-        same = [flow for flow in flows if len(group) > 1 or _is_of(group[0], flow)]
+        own = _identity(group[0]) if len(group) == 1 else ()  # what its heading names is what the flow's names
+        same = [f for f in flows if all(a in (None, 1, "", b) for a, b in zip(own, _identity(f), strict=False))]
         free = len(same) == 1 and same[0].index not in taken
         for column in group:
             if free:
@@ -609,11 +594,6 @@ def _decide_readings(columns: list[Column]) -> None:
                 taken.add(same[0].index)
             else:
                 column.leave_out("a meter's reading, and no one flow beside it is of the same test")
-
-
-def _is_of(reading: Column, flow: Column) -> bool:
-    """Whether what a reading's heading names is what the flow's names."""
-    return all(mine in (None, 1, "", theirs) for mine, theirs in zip(_identity(reading), _identity(flow), strict=True))
 
 
 # What the numbers do.
@@ -652,7 +632,7 @@ def _check_arithmetic(table: Table, columns: list[Column]) -> None:
         elif all(sums.values()):
             column.kind = "total"
             column.leave_out("a total of the columns beside it")
-        elif any(_is_worked_out(mine, a, b) for a in others for b in others if a is not b):
+        elif any(_is_worked_out(mine, a, b) for a, b in itertools.permutations(others, 2)):
             column.kind = "gain"
             column.leave_out("worked out from two columns beside it")
 
@@ -714,7 +694,7 @@ def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:
 
 def _decide_group(table: Table, group: list[Column]) -> list[Finding]:
     """Keep one of several columns of one test, or all of them as runs; else refuse them."""
-    worked = [c for c in group if c.pressure or c.worked]
+    worked = [c for c in group if c.pressure or (c.treatment and not c.raw)]
     raw = [c for c in group if c not in worked]
     if worked and _are_runs(table, raw):
         for column in worked:
@@ -745,21 +725,16 @@ def _decide_group(table: Table, group: list[Column]) -> list[Finding]:
 
 def _one_pressure(table: Table, group: list[Column]) -> list[Column]:
     """Keep the first of columns that are one flow at several pressures, brought from one to the other."""
-    first = group[0]
-    if first.pressure is None or any(not c.pressure or c.pressure[1] != first.pressure[1] for c in group):
+    pressures = [column.pressure for column in group if column.pressure is not None]
+    if len(pressures) < len(group) or len({unit for _, unit in pressures}) != 1:
         return group
-    kept = [first]
-    a = _values(table, first)
-    for column in group[1:]:
-        assert column.pressure is not None
-        wanted = (number(column.pressure[0]) or 0.0) / (number(first.pressure[0]) or 1.0)
-        b = _values(table, column)
+    lowest, a = number(pressures[0][0]) or 1.0, _values(table, group[0])
+    for column, (figure, _) in zip(group[1:], pressures[1:], strict=True):
+        wanted, b = (number(figure) or 0.0) / lowest, _values(table, column)
         squares = [(b[row] / a[row]) ** 2 for row in a if b.get(row) and a[row]]
         if wanted != 1 and len(squares) > 2 and all(abs(square / wanted - 1) < SQUARES for square in squares[1:]):
-            column.leave_out(f"the flow of {first.text!r} brought to another test pressure")
-        else:
-            kept.append(column)
-    return kept
+            column.leave_out(f"the flow of {group[0].text!r} brought to another test pressure")
+    return [column for column in group if column.role != "ignored"]
 
 
 _LIMITS = frozenset({"low", "high", "lo", "hi", "min", "max", "lower", "upper", "from", "to", "worst", "best"})
@@ -809,7 +784,7 @@ def _why_twin(table: Table, first: Column, other: Column) -> str:
             return f"the same flow as {first.text!r} in another unit"
     if a == b and one == two and len(a) > 2:
         return f"the same readings as {first.text!r}"
-    if other.worked and not first.worked:
+    if other.treatment and not other.raw and (first.raw or not first.treatment):
         return f"worked out from {first.text!r}, which was measured"
     ratios = [b[row] / a[row] for row in a if row in b and a[row]]
     multiple = len(ratios) > 2 and max(ratios) <= 1.25 * min(ratios)
