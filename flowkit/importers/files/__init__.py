@@ -59,9 +59,8 @@ def grids_of(data: bytes, label: str, suffix: str) -> tuple[Grid, ...]:
             "type the readings into a sheet: flowkit blank writes one, and the page lets you type beside the picture",
         )
     if suffix == ".toml":
-        raise SheetError(
-            "this is a job file, not a sheet", "give it to flowkit compare, check or report, which read its sheets"
-        )
+        what = "this is a job file, not a sheet"
+        raise SheetError(what, "give it to flowkit compare, check or report, which read its sheets")
     from flowkit.importers.files.mail import is_mail
     from flowkit.importers.files.text import text_grid
 

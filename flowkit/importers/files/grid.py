@@ -175,8 +175,7 @@ def check_extent(rows: int, columns: int, sheet: str | None) -> None:
     if rows > MAX_ROWS:
         raise SheetError(f"the sheet reaches down to row {rows}; flowkit reads {MAX_ROWS} rows", remedy, sheet=sheet)
     if columns > MAX_COLUMNS:
-        raise SheetError(
-            f"the sheet reaches out to column {columns}; flowkit reads {MAX_COLUMNS} columns", remedy, sheet=sheet
-        )
+        what = f"the sheet reaches out to column {columns}; flowkit reads {MAX_COLUMNS} columns"
+        raise SheetError(what, remedy, sheet=sheet)
     if rows * columns > MAX_CELLS:
         raise SheetError(f"the sheet spans {rows} × {columns} cells; flowkit reads {MAX_CELLS}", remedy, sheet=sheet)

@@ -35,10 +35,9 @@ def parse_xml(
 
     def refuse(*_: object) -> None:
         """Refuse a document type before anything in it is expanded."""
-        raise SheetError(
-            f"the file's part {part!r} declares a document type, which no spreadsheet program does",
-            "do not open it if it came from a stranger; otherwise save it again in the spreadsheet program",
-        )
+        what = f"the file's part {part!r} declares a document type, which no spreadsheet program does"
+        remedy = "do not open it if it came from a stranger; otherwise save it again in the spreadsheet program"
+        raise SheetError(what, remedy)
 
     parser = expat.ParserCreate()
     parser.buffer_text = True
@@ -68,10 +67,8 @@ def package_parts(data: bytes) -> Mapping[str, bytes]:
     except (zipfile.BadZipFile, ValueError, OSError, OverflowError, NotImplementedError, struct.error) as error:
         raise grid.broken("the file is cut off or broken: its package cannot be opened") from error
     if len(members) > grid.MAX_ARCHIVE_MEMBERS:
-        raise SheetError(
-            f"the file is a package of {len(members)} parts; flowkit reads up to {grid.MAX_ARCHIVE_MEMBERS}",
-            "save the bench's sheet on its own",
-        )
+        what = f"the file is a package of {len(members)} parts; flowkit reads up to {grid.MAX_ARCHIVE_MEMBERS}"
+        raise SheetError(what, "save the bench's sheet on its own")
     parts: dict[str, bytes] = {}
     room = grid.MAX_INFLATED_BYTES
     for member in members:

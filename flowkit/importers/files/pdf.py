@@ -46,9 +46,8 @@ def open_pdf(data: bytes) -> object:
         if "AES" in str(error) or type(error).__name__ == "DependencyError":
             locked = True
         else:
-            raise SheetError(
-                "the PDF is cut off or broken", "ask for it once more, or for the sheets themselves"
-            ) from error
+            what = "the PDF is cut off or broken"
+            raise SheetError(what, "ask for it once more, or for the sheets themselves") from error
     if locked:
         raise SheetError("the PDF has a password", "save it without one")
     return reader
@@ -122,9 +121,8 @@ def _pages(data: bytes) -> list[list[Line]]:
     except PdfiumError as error:
         if "password" in str(error).lower():
             raise SheetError("the PDF has a password", "save it without one") from error
-        raise SheetError(
-            "the PDF is cut off or broken", "ask for it once more, or for the sheets themselves"
-        ) from error
+        what = "the PDF is cut off or broken"
+        raise SheetError(what, "ask for it once more, or for the sheets themselves") from error
 
 
 class _Word(NamedTuple):

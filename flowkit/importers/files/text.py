@@ -310,11 +310,9 @@ def aligned_rows(lines: Sequence[Line], numbers: Sequence[int]) -> list[Row]:
         if above >= 0 and len(lines[above].wide) > 1 and data[above] is None and _is_said(lines[above].text):
             rows[above] = ("  ".join(piece.text for piece in lines[above].wide),)
         if not _place_block(rows, lines, heads, block):
-            raise SheetError(
-                "the columns of this table are lined up with spaces, and it is not clear where each begins",
-                "export it as csv, or put the same mark (such as -) where a value is missing",
-                cell=f"{numbers[first]}:1",
-            )
+            what = "the columns of this table are lined up with spaces, and it is not clear where each begins"
+            remedy = "export it as csv, or put the same mark (such as -) where a value is missing"
+            raise SheetError(what, remedy, cell=f"{numbers[first]}:1")
     return rows
 
 
@@ -553,18 +551,14 @@ _PACKAGES = {".xlsx": "xlsx", ".xlsm": "xlsm", ".ods": "ods"}
 def text_grid(data: bytes, label: str, *, suffix: str = "") -> Grid:
     r"""Read the bytes of a text file into a grid."""
     if suffix in _PACKAGES:
-        raise SheetError(
-            f"its name ends in {suffix}, but it is not an {_PACKAGES[suffix]} file inside",
-            "open it in the spreadsheet program and save it again; if it is text, rename it to .csv",
-        )
+        what = f"its name ends in {suffix}, but it is not an {_PACKAGES[suffix]} file inside"
+        raise SheetError(what, "open it in the spreadsheet program and save it again; if it is text, rename it to .csv")
     text = decode_text(data)
     markup = is_markup(text)
     start = text[:200].lstrip().lower()
     if start.startswith("{\\rtf") or (start.startswith("<?xml") and not markup):  # under a spreadsheet's name
-        raise SheetError(
-            "this is XML or a text processor's file, not a sheet",
-            "open it in the spreadsheet program and save it as xlsx or csv",
-        )
+        what = "this is XML or a text processor's file, not a sheet"
+        raise SheetError(what, "open it in the spreadsheet program and save it as xlsx or csv")
     grid = grid_of_text(text, label, markup=markup)
     return _without_strays(grid) if _has_controls(data) else grid
 
@@ -764,9 +758,7 @@ def _refuse_doubtful_commas(rows: list[Row], numbers: list[int]) -> None:
             below = rows[at : at + 3]
             longer = all(1.5 * len(above) <= len(cells) <= 2 * len(above) for cells in below)
             if longer and all(cell and cell.strip().isdigit() for cells in below for cell in cells):
-                raise SheetError(
-                    "the comma seems to be both the decimal mark and the separator between cells",
-                    "export the sheet again with semicolons, or with a decimal point",
-                    cell=f"{numbers[at]}:1",
-                )
+                what = "the comma seems to be both the decimal mark and the separator between cells"
+                remedy = "export the sheet again with semicolons, or with a decimal point"
+                raise SheetError(what, remedy, cell=f"{numbers[at]}:1")
         above = row or above

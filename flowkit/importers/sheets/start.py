@@ -113,9 +113,8 @@ def target_of(folder: str | Path, out: str | Path | None = None) -> Path:
     if not Path(folder).is_dir():
         raise JobError("there is no such folder", "name the folder that holds the sheets", file=str(folder))
     if target.exists():
-        raise JobError(
-            "this file already exists and is not overwritten", "choose another name with -o", file=str(target)
-        )
+        what = "this file already exists and is not overwritten"
+        raise JobError(what, "choose another name with -o", file=str(target))
     return target
 
 
@@ -315,10 +314,8 @@ def _listing(folder: Folder) -> list[str]:
         name = Path(os.path.relpath(entry.path, folder.path)).as_posix()
         reason = proposal_of(entry.reason.removeprefix(f"{entry.path.name}: "))[0]
         lines.append("# " + _comment(f"{entry.status.capitalize()}: {name}: {reason}"))
-    if folder.more:
-        lines.append(
-            f"# The folder holds more than {_MOST_FILES} files; the rest was not looked at: start with a smaller one."
-        )
+    more = f"# The folder holds more than {_MOST_FILES} files; the rest was not looked at: start with a smaller one."
+    lines += [more] if folder.more else []
     return [*(lines or ["# There are no sheets in this folder."]), ""]
 
 
@@ -375,11 +372,9 @@ def _variant_lines(variant: _Variant, *, first: bool) -> list[str]:
 def _stated(tests: Sequence[FlowTest], name: str, unit: str) -> tuple[str, bool]:
     """The different values of a condition, as people write them, and whether any test lacks it."""
     values = dict.fromkeys(getattr(test.conditions, name) for test in tests)
-    known = [
-        format_quantity(value, unit, _DIGITS.get(unit, 0)) if unit else str(value)
-        for value in values if value is not None
-    ]  # fmt: skip
-    known = list(dict.fromkeys(known))
+    stated = [value for value in values if value is not None]
+    shown = [format_quantity(value, unit, _DIGITS.get(unit, 0)) if unit else str(value) for value in stated]
+    known = list(dict.fromkeys(shown))
     return f"{', '.join(known[:4])}{' …' if len(known) > 4 else ''}", None in values
 
 
@@ -390,12 +385,5 @@ def _comment(text: str) -> str:
 
 def _quoted(text: str) -> str:
     """A string as TOML writes it."""
-    escaped = []
-    for mark in text:
-        if mark in '"\\':
-            escaped.append("\\" + mark)
-        elif mark.isprintable():
-            escaped.append(mark)
-        else:
-            escaped.append(f"\\u{ord(mark):04X}" if ord(mark) <= 0xFFFF else f"\\U{ord(mark):08X}")
-    return f'"{"".join(escaped)}"'
+    plain = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(mark if mark.isprintable() else f"\\U{ord(mark):08X}" for mark in plain) + '"'

@@ -42,22 +42,17 @@ _OPEN = ("flow", "named", "unknown", "bare", "reading")  # roles that may turn o
 
 @dataclass(slots=True)
 class Column:
-    """One column of a table, with what the headings stacked over it say.
-
-    `role` is flow, reading, pressure, who, condition, ignored or trouble. `code`, `letter`, `bare` and `position` are
-    left to the headings beside it. `heading` is the row of its lowest heading, `why` says why it is left out, `trouble`
-    what in its headings contradicts itself, and `flows` which columns of flow a pressure was taken with.
-    """
+    """One column of a table, with what the headings stacked over it say."""
 
     index: int
-    role: str = ""
+    role: str = ""  # in the end flow, reading, pressure, who, condition, ignored or trouble
     kind: str | None = None
     side: Side | None = None
     port: str | None = None
     run: int | None = None
     variant: str = ""
     head: str | None = None
-    code: str | None = None
+    code: str | None = None  # it and the next three are left to the headings beside it
     letter: str | None = None
     bare: str | None = None
     position: str | None = None
@@ -72,11 +67,11 @@ class Column:
     pressure: tuple[str, str] | None = None
     treatment: str = ""
     text: str = ""
-    heading: int | None = None
-    why: str = ""
+    heading: int | None = None  # the row of its lowest heading
+    why: str = ""  # it is left out
     own: tuple[str, ...] = ()
-    trouble: list[str] = field(default_factory=list)
-    flows: list[int] | None = None
+    trouble: list[str] = field(default_factory=list)  # what in its headings contradicts itself
+    flows: list[int] | None = None  # of a pressure: the columns of flow it was taken with
     like: bool = False  # left out, though its numbers could be flows
     beside: int | None = None  # of a meter's reading: the column of the flow that was worked out from it
 
@@ -149,7 +144,7 @@ def describe(
             findings.append(numbered[0].refuse(table, f"{what}; {SET_HEADING}"))
     findings += name_columns(table, [column for column in columns if column.role in _OPEN], side, words)
     _take_tests_for_runs(table, columns)
-    _decide_unknown(table, columns, lone=bool(side and flow_unit))
+    _decide_unknown(table, columns, lone=bool(side and flow_unit))  # which lines of the sheet name
     _check_arithmetic(table, columns)
     _share_pressure(columns)
     findings += _decide_twins(table, columns)
@@ -505,10 +500,7 @@ def _take_tests_for_runs(table: Table, columns: list[Column]) -> None:
 
 
 def _decide_unknown(table: Table, columns: list[Column], *, lone: bool) -> None:
-    """Take columns with unknown headings for states where the known ones leave that open and the numbers agree.
-
-    `lone` is whether a line of the sheet names the side and another the unit of flow.
-    """
+    """Take columns with unknown headings for states where the known ones leave that open and the numbers agree."""
     known = [column for column in columns if column.role in ("flow", "named")]
     pattern = {bool(column.side or column.port) for column in known if column.variant}
     open_to_names = not known or (all(column.variant for column in known) and False in pattern)

@@ -200,7 +200,9 @@ def _runs(view: View, column: int, head_rows: dict[int, list[int]]) -> list[Axis
             runs.append([])
             blank, dated = 0, headed
         said = runs[-1] and kind in " t" and _is_title(view, row) and pairs(_only_text(view, row))[0]
-        if said or (blank and runs[-1] and kind in "nt" and _begins_lines(view, row, column)):
+        # Behind a blank row the lines of the sheet may begin: the label of a condition at or before a number.
+        near = view.labels(row)[max(column - 1, 0) : column + 1] if blank and runs[-1] and kind in "nt" else ()
+        if said or any(label and label.kind in ROW_KINDS and not (label.rest or label.names) for label in near):
             runs.append([])
             blank = 0
         elif kind == "n" or (kind == "d" and dated):
@@ -211,12 +213,6 @@ def _runs(view: View, column: int, head_rows: dict[int, list[int]]) -> list[Axis
             if blank > BLANK_DEPTH:
                 runs.append([])
     return [Axis(column, rows, rows[0], rows[-1]) for rows in runs if rows]
-
-
-def _begins_lines(view: View, row: int, column: int) -> bool:
-    """Whether, behind a blank row, the lines of the sheet begin: the label of a condition at or before a number."""
-    labels = view.labels(row)[max(column - 1, 0) : column + 1]
-    return any(label is not None and label.kind in ROW_KINDS and not (label.rest or label.names) for label in labels)
 
 
 # Which run of numbers is the lifts.
@@ -429,7 +425,7 @@ def _has_numbers(view: View, column: int, axis: Axis) -> bool:
 # How far a table reaches.
 
 
-def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Table | None:  # noqa: PLR0912
+def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Table | None:
     """How far a table reaches to the left and right of its lifts."""
     same = [a for a in axes if a is not axis and a.meets(axis)]
     before = [a for a in same if a.column < axis.column]
@@ -444,11 +440,9 @@ def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Tabl
             if gap > GAP_WIDTH:
                 break
             continue
-        if view.turned and gap:
-            ends = is_line_across(view, axis, column)
-        else:
-            ends = column > axis.column + 1 and _is_aside(view, column, axis, top)
-        if ends:
+        across = view.turned and gap
+        aside = column > axis.column + 1 and not across and _is_aside(view, column, axis, top)
+        if aside or (across and is_line_across(view, axis, column)):
             break
         right, gap = column, 0
     if right == axis.column and axis.score >= HEADED and axis.heading is not None:

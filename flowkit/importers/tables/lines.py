@@ -86,11 +86,8 @@ def read_metadata(
         if spans and spans[0] == (0, len(values) - 1):
             continue
         covered = {column for left, right in spans for column in range(left, right + 1)}
-        filled = [
-            column
-            for column, value in enumerate(values)
-            if value is not None and column not in covered and (row, column) not in reader.done
-        ]
+        covered |= {column for at, column in reader.done if at == row}
+        filled = [column for column, value in enumerate(values) if value is not None and column not in covered]
         if filled:
             reader.read_row(row, filled)
     for line, text in view.grid.comments:
@@ -430,9 +427,7 @@ def scopes(tables: Sequence[Table], said: Metadata) -> tuple[list[Scope], list[F
     general = _gather(tail, []) | _gather(whole, [])
     findings: list[Finding] = []
     found: dict[int, Scope] = {}
-    above: dict[
-        Key, terms.Item
-    ] = {}  # what the last title said that names a side or head: it holds over the ports below it
+    above: dict[Key, terms.Item] = {}  # what the last title said of side and head: it holds over the ports below it
     for place, band in enumerate(bands):
         shared, per_table = _split(band)
         names = {(e.item.kind, e.item.side): e.item for e in shared if e.title and e.item.kind in WHO_KINDS}

@@ -187,9 +187,8 @@ def _is_line(table: Table, row: int) -> bool:
 def _left_out(grid: Grid) -> list[Finding]:
     """Report hidden rows and columns that hold something, and cells that are struck through."""
     rows = [row for row in sorted(grid.hidden_rows) if row < len(grid.rows) and set(grid.rows[row]) - {None}]
-    columns = [
-        c for c in sorted(grid.hidden_columns) if any(grid.value(r, c) is not None for r in range(len(grid.rows)))
-    ]
+    filled = {column for row in grid.rows for column, value in enumerate(row) if value is not None}
+    columns = sorted(grid.hidden_columns & filled)
     found = []
     for name, places in (("row", [(row, 0) for row in rows]), ("column", [(0, column) for column in columns])):
         if places:
@@ -313,19 +312,16 @@ def _title_variants(scoped: Sequence[Scope], lines: Sequence[Line]) -> list[str 
     sizes = all(VALVE_SIZE.fullmatch(rest) for rest in rests) and len(set(sides)) == len(sides)
     if not sizes and len(scoped) > 1 and all(rests) and len({rest.casefold() for rest in rests}) > 1:
         return list(rests)
-    named = [line for line in lines if _names_state(line)]
+    named = []  # lines that are the name of a state and nothing else: "Ported stage 2"
+    for line in lines:
+        kinds = set(line.label.kinds) - ({"unknown"} if _HEADS.match(line.text) else set())
+        if line.label.rest and "state" in kinds and kinds <= _OF_STATE and line.label.unit is None:
+            named += [] if is_sentence(line.text) else [line]
     if len({line.label.rest.casefold() for line in named}) == 1:
         return [named[0].label.rest] * len(scoped)
     above = [[line.label.rest for line in named if line.row < scope.table.corners()[0]] for scope in scoped]
     below = named and named[-1].row > scoped[-1].table.corners()[2]
     return [states[-1] for states in above] if all(above) and not below else [None] * len(scoped)
-
-
-def _names_state(line: Line) -> bool:
-    """Whether a line is the name of a state and nothing else: ``Ported stage 2``."""
-    kinds = set(line.label.kinds) - ({"unknown"} if _HEADS.match(line.text) else set())
-    named = bool(line.label.rest) and "state" in kinds and kinds <= _OF_STATE
-    return named and line.label.unit is None and not is_sentence(line.text)
 
 
 class _Reader:
@@ -492,13 +488,11 @@ def _by_side(table: Table, columns: list[Column]) -> list[tuple[Table, list[Colu
     flows = [column for column in columns if column.role in ("flow", "reading")]
     if sorted(map(str, sides)) != ["exhaust", "intake"] or any(column.side is None for column in flows):
         return [(table, columns)]
-    return [
-        (
-            replace(table, axis=replace(table.axis, column=index, label=label), others=[]),
-            [column for column in columns if column not in flows or column.side == label.side],
-        )
-        for index, label in headed
-    ]
+    parts = []
+    for index, label in headed:
+        part = replace(table, axis=replace(table.axis, column=index, label=label), others=[])
+        parts.append((part, [column for column in columns if column not in flows or column.side == label.side]))
+    return parts
 
 
 def _take_names_of_lifts(table: Table, items: dict[Key, Item]) -> None:

@@ -47,24 +47,19 @@ def _typed(value: CellValue, decimal_comma: bool | None) -> tuple[str, Cell]:  #
 
 @dataclass(slots=True)
 class View:
-    """Cells in rows of equal length, with the way back to the grid.
-
-    `turned`: rows of the view are columns of the grid. `merged`: in the view's own rows and columns. `places`: the
-    grid's row and column of each cell, where the cells were picked one by one. `cells` are the cells as numbers,
-    `kinds` a letter for each of them (see `_typed`), `down` these letters by columns.
-    """
+    """Cells in rows of equal length, with the way back to the grid."""
 
     grid: Grid
     rows: Sequence[Sequence[CellValue]]
     decimal_comma: bool | None
-    turned: bool = False
-    merged: tuple[Span, ...] = ()
-    places: Sequence[Sequence[tuple[int, int]]] | None = None
+    turned: bool = False  # its rows are columns of the grid
+    merged: tuple[Span, ...] = ()  # in its own rows and columns
+    places: Sequence[Sequence[tuple[int, int]]] | None = None  # on the grid, of cells that were picked one by one
     swedish: bool | None = None  # where a text asks for it: see `_is_swedish`
     longest: int = _PADDING
-    cells: Sequence[Sequence[Cell]] = ()
-    kinds: list[str] = field(default_factory=list)
-    down: list[str] = field(default_factory=list)
+    cells: Sequence[Sequence[Cell]] = ()  # as numbers
+    kinds: list[str] = field(default_factory=list)  # a letter for each cell: see `_typed`
+    down: list[str] = field(default_factory=list)  # these letters by columns
     _labels: dict[int, list[Label | None]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -198,10 +193,7 @@ _FLOWS = (0.002, 1.0)  # m³/s: the largest flow of a test of a head lies betwee
 
 
 def _decimal_comma(grid: Grid, most: int) -> bool | None:
-    """Whether numbers have a decimal comma; 1,430 alone is decided by the size that a flow has in the sheet's unit.
-
-    `most` is how long a text may be to be looked at.
-    """
+    """Whether numbers have a decimal comma; 1,430 alone is decided by the size that a flow has in the sheet's unit."""
     comma = decimal_comma_of(grid)
     if comma is not None:
         return comma

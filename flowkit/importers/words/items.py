@@ -14,7 +14,7 @@ from flowkit.importers.words.units import take_pressure
 from flowkit.importers.words.values import GAP_MARKS, Cell, as_text, iso_date, known_unit, read_cell
 from flowkit.importers.words.vocabulary import SIDE_CODES
 from flowkit.model import Finding, Side
-from flowkit.units import FLOW_QUANTITIES, UNITS, Quantity, Unit, from_si, to_si
+from flowkit.units import FLOW_QUANTITIES, UNITS, Quantity, Unit, from_si, measures, to_si
 
 _ROWS = {
     **{key: row for key, row in section("conditions").items() if key not in ("test_pressure", "reading_unit")},
@@ -57,9 +57,6 @@ class Item(NamedTuple):
     stated: bool = True
 
 
-_NO_LABEL = Label()
-
-
 def assumed(source: str, what: str, remedy: str = "state the unit if that is not meant") -> Finding:
     """Say that a unit was assumed."""
     return Finding("unit-assumed", "note", source, f"{what}; {remedy}")
@@ -73,6 +70,13 @@ def refused(source: str, what: str) -> Finding:
 BY_HAND = "set the cell right in the job file (values), or leave it out (leave_out)"
 """What to do about a wrong cell: the sheet is evidence and never edited."""
 
+CONTRADICTED = (
+    'correct the statement, or, where it is right, add overrides = true and reason = "…" to the same conditions in '
+    "the job file"
+)
+KEEP_ONE = "leave the wrong one out in the job file (leave_out)"
+SET_HEADING = "set the heading right in the job file (values)"
+STATE_RIGHT = "state the right one in the job file, with overrides = true and a reason"
 MAPPING_HINT = "say in the job file which cells hold what"
 PROPOSED = "put this into its [[variant]] and fill in each ?: "
 
@@ -110,7 +114,7 @@ class Written(NamedTuple):
 
     value: CellValue
     source: str
-    label: Label = _NO_LABEL
+    label: Label = Label()
     unit_text: str = ""
     decimal_comma: bool | None = None
     percent: bool = False
@@ -133,28 +137,15 @@ def read_item(kind: str, written: Written, units: Units = NO_UNITS) -> tuple[lis
     return [], [Finding("stated-contradicts", "error", written.source, what)]
 
 
-CONTRADICTED = (
-    'correct the statement, or, where it is right, add overrides = true and reason = "…" to the same conditions in '
-    "the job file"
-)
-KEEP_ONE = "leave the wrong one out in the job file (leave_out)"
-SET_HEADING = "set the heading right in the job file (values)"
-STATE_RIGHT = "state the right one in the job file, with overrides = true and a reason"
-
-
 def _can_mean(kind: str, written: Written, wanted: float | str) -> bool:
     """Whether what a sheet says, in some unit or order of day and month, is what the user states."""
     if isinstance(wanted, str):
         ways = {iso_date(written.value, order) for order in ("day", "month")}
         return kind != "date" or (iso_date(wanted) or wanted) in ways
     found = read_cell(written.value, written.decimal_comma).value
-    units = [unit for unit in UNITS.values() if unit.quantity in QUANTITIES.get(kind, ())]
-    return found is None or any(
-        abs(to_si(abs(found), unit) - wanted) <= _SAME * abs(wanted) for unit in units if unit.factor
-    )
-
-
-_SAME = 1e-3  # rounding to a printed digit
+    units = [unit for unit in UNITS.values() if unit.quantity in QUANTITIES.get(kind, ()) and unit.factor]
+    least = 1e-3 * abs(wanted)  # rounding to a printed digit
+    return found is None or any(abs(to_si(abs(found), unit) - wanted) <= least for unit in units)
 
 
 def _read_item(kind: str, written: Written, order: str | None) -> tuple[list[Item], list[Finding]]:  # noqa: PLR0911
@@ -193,15 +184,13 @@ def _read_name(kind: str, text: str, source: str) -> tuple[list[Item], list[Find
     sides = [Item("side", said.side or f"?{code}", None, source)] if said.side or code else []
     ports = [Item("port", said.port, None, source)] if said.port else []
     if kind == "side":
-        unclear = not (sides or said.both_sides or said.kind == "side")
-        return [*sides, *(ports if sides else [])], (
-            [refused(source, f"{text!r} names neither intake nor exhaust; {BY_HAND}")] if unclear else []
-        )
-    if code and said.rest:
-        sides = []
-    if sides and not ports:
-        return sides, []
-    return [*sides, *(ports if ports and not said.rest else [Item("port", text, None, source)])], []
+        if sides or said.both_sides or said.kind == "side":
+            return sides and sides + ports, []
+        return [], [refused(source, f"{text!r} names neither intake nor exhaust; {BY_HAND}")]
+    sides = [] if code and said.rest else sides
+    if not ports or said.rest:
+        ports = [] if sides and not ports else [Item("port", text, None, source)]
+    return sides + ports, []
 
 
 def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], list[Finding]]:
@@ -266,10 +255,7 @@ def _of_likely_size(kind: str, value: float, unit: Unit, text: str) -> float:
 
 def is_meter_unit(spelled: str) -> bool:
     """Whether a unit is one that meters are read in."""
-    unit = known_unit(spelled)
-    return spelled in ("V", "Hz", "div", "%") or (
-        unit is not None and unit.quantity in ("pressure", "length", "humidity")
-    )
+    return spelled in ("V", "Hz", "div", "%") or measures(known_unit(spelled), "pressure", "length", "humidity")
 
 
 def _impossible(kind: str, number: float) -> str:

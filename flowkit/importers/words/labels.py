@@ -49,36 +49,29 @@ LONGEST_LABEL = 200
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """What a text says; None and empty where it says nothing.
-
-    `code` is a letter whose side depends on the language, `bare` a number and `letter` a letter on its own, `position`
-    left, rear and the like: a port's name, or a head's where ports are numbered. `rest` is a name as written, `aside`
-    what is a test pressure over a column of flows only (`aside_rest` is `rest` without it). `foreign` is a quantity
-    that is no part of a flow test, by its unit; `treatment` what kind of reading it is said to be, such as corrected;
-    `again` that a run was repeated; `languages` has an entry for each word and language it belongs to.
-    """
+    """What a text says; None and empty where it says nothing."""
 
     kind: str | None = None
     side: Side | None = None
     port: str | None = None
     run: int | None = None
     head: str | None = None
-    code: str | None = None
-    bare: str | None = None
-    letter: str | None = None
-    position: str | None = None
-    rest: str = ""
+    code: str | None = None  # a letter whose side depends on the language
+    bare: str | None = None  # a number on its own
+    letter: str | None = None  # a letter on its own
+    position: str | None = None  # left, rear and the like: a port's name, or a head's where ports are numbered
+    rest: str = ""  # a name as written
     unit: Unit | None = None
     unit_text: str = ""
-    foreign: str = ""
+    foreign: str = ""  # a quantity that is no part of a flow test, by its unit
     pressure: tuple[str, str] | None = None
-    aside: tuple[str, str] | None = None
-    aside_rest: str = ""
-    treatment: str = ""
-    again: bool = False
+    aside: tuple[str, str] | None = None  # what is a test pressure over a column of flows only
+    aside_rest: str = ""  # `rest` without it
+    treatment: str = ""  # what kind of reading it is said to be, such as corrected
+    again: bool = False  # a run was repeated
     both_sides: bool = False
     kinds: tuple[str, ...] = ()
-    languages: tuple[str, ...] = ()
+    languages: tuple[str, ...] = ()  # an entry for each word and language it belongs to
 
     @property
     def names(self) -> bool:

@@ -198,18 +198,13 @@ def _plate(piece: str) -> tuple[list[Pair], str] | None:
         return None
     before, between, behind = piece[: first.start], piece[first.end : second.start], piece[second.end :]
     label = _label_before(_NOMINAL.sub("", _READ.sub("", before)))
-    if label is None or label[0].kind not in ("check_reading", "check_nominal"):
+    read_last = _READ.search(between) and not _READ.search(before)
+    read_first = _NOMINAL.search(between) or _NOMINAL.match(behind.lstrip(" ("))
+    if label is None or label[0].kind not in ("check_reading", "check_nominal") or not (read_last or read_first):
         return None
-    if _READ.search(between) and not _READ.search(before):
-        kinds = ("check_nominal", "check_reading")
-    elif _NOMINAL.search(between) or _NOMINAL.match(behind.lstrip(" (")):
-        kinds = ("check_reading", "check_nominal")
-    else:
-        return None
+    kinds = ("check_nominal", "check_reading") if read_last else ("check_reading", "check_nominal")
     unit = first.unit_text or second.unit_text
-    found = [
-        Pair(Label(kind), f"{n.number} {n.unit_text or unit}") for kind, n in zip(kinds, (first, second), strict=True)
-    ]
+    found = [Pair(Label(k), f"{n.number} {n.unit_text or unit}") for k, n in zip(kinds, numbers[:2], strict=True)]
     return found, re.sub(rf"^[\s(]*(?:{_NOMINAL.pattern})?[\s)]*", "", behind, flags=re.IGNORECASE)
 
 
@@ -289,12 +284,8 @@ def _of_piece(piece: str, *, beside: bool = False) -> tuple[list[Pair], str, boo
             continue
         before = piece[start : number.start]
         behind = _label_behind(piece, number, before)
-        named = (
-            (behind if _BREAK.search(before) else None)
-            or _label_before(before)
-            or behind
-            or _of_room(number, before, beside or bool(found))
-        )
+        named = behind if _BREAK.search(before) else None
+        named = named or _label_before(before) or behind or _of_room(number, before, beside or bool(found))
         if named is None:
             missing = missing or (number.unit is None and _LETTERED.search(before) is not None)
             continue
@@ -447,10 +438,8 @@ def is_sentence(text: str) -> bool:
     small = sum(word in _SENTENCE for word in words)  # lower case: a port's letter and a unit are no small words
     if _JAPANESE_SENTENCE.search(text) or (text.rstrip().endswith((".", "。", "!")) and len(words) > 3):
         return True
-    unknown = sum(
-        m.kind in ("unknown", "entry_fitting", "exit_fitting", "notes", "filler") for m in mentions(text[:300])
-    )
-    return len(words) > 2 and small > 0 and unknown > 0
+    loose = {"unknown", "entry_fitting", "exit_fitting", "notes", "filler"}
+    return len(words) > 2 and small > 0 and any(m.kind in loose for m in mentions(text[:300]))
 
 
 _WORDS = re.compile(r"[^\s,;:()\[\]=。、：]+")
@@ -475,13 +464,10 @@ def named_units(text: str) -> tuple[tuple[str, Unit], ...]:
             unit = known_unit(spelled)
             if unit is None or (count > 1 and place + count > len(words)):
                 continue
+            plain = spelled.lower() not in ("in", "m") or place + 1 == len(words)
             if unit.quantity in FLOW_QUANTITIES and len(spelled) > 2:
                 found.setdefault("flow_unit", unit)
-            elif (
-                unit.quantity == "length"
-                and start - lift <= 16
-                and (spelled.lower() not in ("in", "m") or place + 1 == len(words))
-            ):
+            elif unit.quantity == "length" and start - lift <= 16 and plain:
                 found.setdefault("lift_unit", unit)
             elif unit.quantity == "pressure" and any(0 <= start - end <= 9 for end in pressures):
                 found.setdefault("pressure_unit", unit)  # "pressure in inches of water"
