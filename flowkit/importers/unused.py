@@ -91,9 +91,9 @@ def _remarks(reading: SheetReading, texts: Texts) -> list[Finding]:
                 at = (place.row, place.column)
                 if not place.head and (passed or at in beside or (remark and at not in stated)):
                     found[" ".join(text.split())] = place.source(reading)
-    for of_meter in (placed.item for placed in reading.metadata.placed if placed.item.kind in _OF_METER):
-        if all(test.gives_flows for test in reading.tests):
-            found[f"{of_meter.kind.replace('_', ' ')} {of_meter.value}"] = of_meter.source
+    of_meter = [placed.item for placed in reading.metadata.placed if placed.item.kind in _OF_METER]
+    for item in of_meter if all(test.gives_flows for test in reading.tests) else ():
+        found[f"{item.kind.replace('_', ' ')} {item.value}"] = item.source
     if not found or not reading.tables:
         return []
     shown = "; ".join(f"{text!r}" for text in list(found)[:_SHOWN])

@@ -20,7 +20,7 @@ from flowkit.importers.files.own import OwnOutputError, carried
 from flowkit.importers.mapping import Stated
 from flowkit.importers.reading import COPY, read
 from flowkit.importers.result import ReadResult
-from flowkit.importers.tables.mapped import mapping_lines
+from flowkit.importers.tables.mapped import mapping_lines, quoted
 from flowkit.importers.words.items import PROPOSED, proposal_of
 from flowkit.importers.words.values import iso_date
 from flowkit.importers.words.vocabulary import FIRST_STATES, fold
@@ -218,7 +218,7 @@ def _variants(folder: Folder, target: Path) -> list[_Variant]:
             name = " ".join(tests[0].variant.split()) if tests else path.stem
             variant = found.setdefault(key, _Variant(name))
             variant.tests += tests
-            variant.sheets += map(_quoted, _entries(path, target, tests, result.tests))
+            variant.sheets += map(quoted, _entries(path, target, tests, result.tests))
             variant.questions += [f"{path.name}: {said}" for said, _ in questions]
             variant.mapping = variant.mapping or next((mapping for _, mapping in questions if mapping), "")
     return sorted(found.values(), key=lambda variant: variant.place)
@@ -344,7 +344,7 @@ def _variant_lines(variant: _Variant, *, first: bool) -> list[str]:
     date = f"   # {_comment(variant.date)}" if variant.date else "   # no date on its sheets: put it where it belongs"
     lines = [
         "[[variant]]" + ("                    # the first is the baseline" if first else ""),
-        f"name = {_quoted(variant.name)}{date}",
+        f"name = {quoted(variant.name)}{date}",
         f"sheets = [{', '.join(variant.sheets)}]",
         *(_comment(f"# needs you: {question}") for question in dict.fromkeys(variant.questions)),
         'state = {}                     # such as { ports = "as cast", seats = "worn", valves = "standard" }',
@@ -381,9 +381,3 @@ def _stated(tests: Sequence[FlowTest], name: str, unit: str) -> tuple[str, bool]
 def _comment(text: str) -> str:
     """A text on one line, without what TOML forbids in a comment."""
     return " ".join("".join(mark if mark.isprintable() else " " for mark in text).split())
-
-
-def _quoted(text: str) -> str:
-    """A string as TOML writes it."""
-    plain = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(mark if mark.isprintable() else f"\\U{ord(mark):08X}" for mark in plain) + '"'

@@ -106,9 +106,8 @@ def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], si
             column.side = "intake"  # "Flow in CFM" beside "Flow ex CFM"
     for column in nameless:  # "Ported + 3 angle In" beside "Ported + 3 angle Ex"
         state, _, last = column.variant.rpartition(" ")
-        if last in ("In", "IN") and any(
-            c.side == "exhaust" and c.variant.casefold() == state.casefold() for c in flows
-        ):
+        states = {c.variant.casefold() for c in flows if c.side == "exhaust"}
+        if last in ("In", "IN") and state.casefold() in states:
             column.side, column.variant = "intake", state
     coded = [(column, column.code) for column in flows if column.code is not None and column.side is None]
     codes = {code for _, code in coded}

@@ -154,14 +154,6 @@ class View:
         )  # fmt: skip
 
 
-def _longest(grid: Grid) -> int:
-    """How long a text may be to be looked at: in a book of prose only short ones can be headings."""
-    if sum(map(len, grid.rows)) <= _MUCH_TEXT:
-        return _PADDING
-    texts = sum(isinstance(value, str) and len(value) > _SHORT for row in grid.rows for value in row)
-    return _PADDING if texts <= _MUCH_TEXT else _SHORT
-
-
 def upright(grid: Grid) -> View:
     """Return a grid as it is, hidden and withdrawn cells and ragged ends filled with nothing."""
     rows: Sequence[Sequence[CellValue]] = grid.rows
@@ -180,7 +172,10 @@ def upright(grid: Grid) -> View:
             if at < len(whole) and column < width:
                 whole[at][column] = None
         rows = whole
-    longest = _longest(grid)
+    longest = _PADDING  # how long a text may be to be looked at: in a book of prose only short ones can be headings
+    if sum(map(len, grid.rows)) > _MUCH_TEXT:
+        texts = sum(isinstance(value, str) and len(value) > _SHORT for row in grid.rows for value in row)
+        longest = _PADDING if texts <= _MUCH_TEXT else _SHORT
     comma = _decimal_comma(grid, min(_LABEL, longest))
     return View(grid, rows, comma, merged=grid.merged, longest=longest)
 
