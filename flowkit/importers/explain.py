@@ -65,12 +65,10 @@ def _sheet(reading: SheetReading) -> list[str]:
     lines = [grid.file + (f", sheet {grid.sheet}" if grid.sheet else "")]
     if grid.hidden:
         return [*lines, "  hidden: left out"]
-    if not reading.tables:
-        lines.append("  no table of lifts and flows was found: left out")
+    lines += [] if reading.tables else ["  no table of lifts and flows was found: left out"]
     for number, table in enumerate(reading.tables, start=1):
         lines += _table(number, table)
-    if reading.metadata.placed:
-        lines.append("  Stated for the whole sheet:")
+    lines += ["  Stated for the whole sheet:"] if reading.metadata.placed else []
     for entry in sorted(reading.metadata.placed, key=lambda entry: (entry.row, entry.column)):
         kind, side = entry.item.kind.replace("_", " "), f" ({entry.item.side})" if entry.item.side else ""
         said = as_text(grid.value(entry.row, entry.column)) or str(entry.item.value)

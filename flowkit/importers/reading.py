@@ -34,6 +34,10 @@ if TYPE_CHECKING:
     from concurrent.futures import Future
 
 COPY = re.compile(r"cop(?:y|ie|ia)|k[oó]pi|cópia|コピー|\(\d+\)$", re.IGNORECASE)  # what spreadsheets call a copy
+_NO_TEST = ("derived", "average", "total", "gain")
+_LOOSE = 6  # numbers that lie about
+_IN_FLIGHT = 12  # files for each worker
+_Item = tuple[Path, str]
 
 
 def read(path: str | Path, stated: Stated | None = None, *, label: str | None = None) -> ReadResult:
@@ -110,9 +114,6 @@ def _leave_out_summaries(readings: list[SheetReading]) -> None:
             what = "the worksheet was left out: by its name it is no test; if it is one, name it in the job's columns"
             found = Finding("hidden-content", "warning", f"{reading.grid.file}!{reading.grid.sheet}", what)
             readings[place] = SheetReading(reading.grid, upright(reading.grid), findings=[found])
-
-
-_NO_TEST = ("derived", "average", "total", "gain")
 
 
 def _ask_for_states(readings: Sequence[SheetReading]) -> None:
@@ -199,9 +200,6 @@ def _help(reading: SheetReading) -> None:
             return
 
 
-_LOOSE = 6  # numbers that lie about
-
-
 def _no_table(readings: Sequence[SheetReading]) -> SheetError:
     """Say that a file holds no table."""
     remedy = f"if there should be one, {MAPPING_HINT}"
@@ -237,9 +235,6 @@ def _with_ids(tests: list[FlowTest]) -> list[FlowTest]:
 
 
 # --- many files ------------------------------------------------------------------------------------------
-
-_IN_FLIGHT = 12  # files for each worker
-_Item = tuple[Path, str]
 
 
 @dataclass(frozen=True, slots=True)

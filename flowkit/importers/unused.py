@@ -48,6 +48,9 @@ _SHOWN = 4  # remarks are named before the rest are counted
 _RAN = re.compile(
     r"\b(?:ran|bench|depression|pulled|drew|vacuum)\b[^.;]*\b(?:at|only|to)\s+(\d+(?:[.,]\d+)?)(?![\w.,:]*\d)", re.I
 )
+_EVERYDAY = frozenset({"unknown", "filler", "common", "mark", "letter", "title"})
+_OF_METER = frozenset({"leak_reading", "leak_reading_before", "leak_reading_after", "check_plate_reading"})
+_STANDARD = frozenset({"standard", "std", "reference", "ref", "norm", "normal"})
 
 
 def unused(readings: Sequence[SheetReading], tests: Sequence[FlowTest], stated: Stated) -> list[Finding]:
@@ -100,10 +103,6 @@ def _remarks(reading: SheetReading, texts: Texts) -> list[Finding]:
     more = f"; and {len(found) - _SHOWN} more" if len(found) > _SHOWN else ""
     what = f"written beside the readings and kept as a remark: {shown}{more}; check that it does not change them"
     return [Finding("remark", "note", next(iter(found.values())), what)]
-
-
-_EVERYDAY = frozenset({"unknown", "filler", "common", "mark", "letter", "title"})
-_OF_METER = frozenset({"leak_reading", "leak_reading_before", "leak_reading_after", "check_plate_reading"})
 
 
 @lru_cache(maxsize=4096)
@@ -268,9 +267,6 @@ def _numbers(text: str) -> list[float]:
         except ValueError:
             continue
     return found
-
-
-_STANDARD = frozenset({"standard", "std", "reference", "ref", "norm", "normal"})
 
 
 def _names_standard_air(text: str, numbers: Sequence[Found]) -> bool:

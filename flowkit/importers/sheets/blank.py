@@ -24,9 +24,8 @@ MAX_LIFTS_IN_TWO = 24  # where intake and exhaust have a table each
 MAX_COLUMNS_IN_ONE = 12  # beyond, intake and exhaust get a table each
 MAX_COLUMNS_OF_A_SIDE = 20
 MAX_POSITIONS = 40  # of a pitot tube
+# Lift over valve diameter, where nothing else is asked for; common practice, no source.
 FRACTIONS = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.35)
-"""Lift over valve diameter, where nothing else is asked for; common practice, no source."""
-
 LEAK = "Leak"  # heads the line below the lifts
 REPEATS = (
     "Before a port's next run take the head off, or at least close the valve and zero the dial again. Write the date, "
@@ -245,11 +244,8 @@ def _tables(columns: tuple[_Column, ...]) -> list[tuple[_Column, ...]]:
     by_test = any(column.of_position for column in columns)
     if len(columns) <= MAX_COLUMNS_IN_ONE and not by_test:
         return [columns]
-    parts: dict[str, tuple[_Column, ...]] = {}
-    for column in columns:
-        key = column.test if by_test else column.side
-        parts[key] = (*parts.get(key, ()), column)
-    return list(parts.values())
+    keys = [column.test if by_test else column.side for column in columns]
+    return [tuple(c for c, own in zip(columns, keys, strict=True) if own == key) for key in dict.fromkeys(keys)]
 
 
 def _fields(

@@ -38,6 +38,15 @@ _RAW_WORDS = (
 )
 RAW = frozenset(_RAW_WORDS.split()) | {"as read", "valeur mesuree", "生テータ"}
 _OPEN = ("flow", "named", "unknown", "bare", "reading")  # roles that may turn out to be of a test
+_WHY = {
+    "average": "an average", "total": "a total", "derived": "a figure worked out from readings",
+    "other": "another quantity than flow", "counter": "no reading", "gain": "a gain or percentage",
+}  # fmt: skip
+_TEST = re.compile(r"\(?tests? *#? *(\d+)\)?", re.IGNORECASE)
+_POSITION = re.compile(
+    r"\D*(?:reading|pitot|ablesung|lecture|lectura|lettura|aflezing|odczyt|avläsning|leitura|読み)\D*(\d+)\b"
+)
+_LIMITS = frozenset({"low", "high", "lo", "hi", "min", "max", "lower", "upper", "from", "to", "worst", "best"})
 
 
 @dataclass(slots=True)
@@ -384,12 +393,6 @@ def _cells_of_other_units(table: Table, index: int) -> bool:
     return bool(known) and all(unit.quantity in ("humidity", "temperature", "angle") for unit in known)
 
 
-_WHY = {
-    "average": "an average", "total": "a total", "derived": "a figure worked out from readings",
-    "other": "another quantity than flow", "counter": "no reading", "gain": "a gain or percentage",
-}  # fmt: skip
-
-
 def _first_role(table: Table, column: Column) -> None:
     """Say what a column is as far as its own headings and cells tell."""
     letters = _letters(table, column.index)
@@ -486,9 +489,6 @@ def _take_words(table: Table, column: Column) -> None:
         column.text = "" if column.heading is None else column.text
 
 
-_TEST = re.compile(r"\(?tests? *#? *(\d+)\)?", re.IGNORECASE)
-
-
 def _take_tests_for_runs(table: Table, columns: list[Column]) -> None:
     """Take ``test 1``, ``test 2`` for runs where their flows agree as repeated readings do, else for states."""
     named = [(column, match) for column in columns if (match := _TEST.fullmatch(column.variant)) is not None]
@@ -549,11 +549,6 @@ def _ratios(mine: Mapping[int, float], others: Sequence[Mapping[int, float]]) ->
     return [value / median(beside) for value, beside in rows if beside]
 
 
-_POSITION = re.compile(
-    r"\D*(?:reading|pitot|ablesung|lecture|lectura|lettura|aflezing|odczyt|avläsning|leitura|読み)\D*(\d+)\b"
-)
-
-
 def positions(columns: Sequence[Column]) -> list[list[Column]]:
     """The columns of readings, those of a pitot tube's positions together: "Reading 2", "Intake 1 pitot 2"."""
     tests: dict[tuple[object, ...], list[Column]] = {}
@@ -579,11 +574,11 @@ def _decide_readings(columns: list[Column]) -> None:
     for group in positions(readings) if flows else ():
         own = _identity(group[0]) if len(group) == 1 else ()  # what its heading names is what the flow's names
         same = [f for f in flows if all(a in (None, 1, "", b) for a, b in zip(own, _identity(f), strict=False))]
-        free = len(same) == 1 and same[0].index not in taken
+        free = [flow.index for flow in same if len(same) == 1 and flow.index not in taken]
+        taken.update(free)
         for column in group:
             if free:
-                column.beside = same[0].index
-                taken.add(same[0].index)
+                column.beside = free[0]
             else:
                 column.leave_out("a meter's reading, and no one flow beside it is of the same test")
 
@@ -644,11 +639,10 @@ def _share_pressure(columns: list[Column]) -> None:
     stated = [c for c in flows if c.pressure is not None]
     if len(flows) < 2 or stated != flows[:1] or flows[0].treatment:
         return
-    if not any(c.kind == "flow" or c.flowing for c in flows[1:]):
-        for other in flows[1:]:
-            other.pressure = flows[0].pressure
-            if other.unit is None:
-                other.unit, other.unit_text = flows[0].unit, flows[0].unit_text
+    for other in flows[1:] if not any(c.kind == "flow" or c.flowing for c in flows[1:]) else ():
+        other.pressure = flows[0].pressure
+        if other.unit is None:
+            other.unit, other.unit_text = flows[0].unit, flows[0].unit_text
 
 
 # Two columns of one test.
@@ -727,9 +721,6 @@ def _one_pressure(table: Table, group: list[Column]) -> list[Column]:
         if wanted != 1 and len(squares) > 2 and all(abs(square / wanted - 1) < SQUARES for square in squares[1:]):
             column.leave_out(f"the flow of {group[0].text!r} brought to another test pressure")
     return [column for column in group if column.role != "ignored"]
-
-
-_LIMITS = frozenset({"low", "high", "lo", "hi", "min", "max", "lower", "upper", "from", "to", "worst", "best"})
 
 
 def _ask_for_states(table: Table, columns: Sequence[Column]) -> list[Finding]:

@@ -369,14 +369,12 @@ def _waits(label: Label, text: CellValue) -> bool:
 # Which tables a line holds for.
 
 _LEAK_KINDS = _LEAKS | {"leak_pressure", "leak_reading", "leak_reading_before", "leak_reading_after"}
+# Kinds that a table with a heading block of its own does not inherit from another table's block.
 OWN = _LEAK_KINDS | {"port", "run", "valve_head", "stem", "throat", "seat_angle", "seat_width"}
-"""Kinds that a table with a heading block of its own does not inherit from another table's block."""
-
+# Kinds that belong to the table directly above them.
 UNDER = _LEAK_KINDS | {
     "check_reading", "check_nominal", "check_pressure", "check_reading_pressure", "check_plate_reading", "notes",
 }  # fmt: skip
-"""Kinds that belong to the table directly above them."""
-
 Key = tuple[str, str | None]
 
 
@@ -486,11 +484,9 @@ def _split(band: _Band) -> tuple[list[Placed], list[list[Placed]]]:
         owner = next((index for index in over if corners[index][2] >= entry.row), over[-1])
         by_kind.setdefault(entry.item.kind, []).append((owner, entry))
     for entries in by_kind.values():
-        if len({owner for owner, _ in entries}) == 1:
-            shared += [entry for _, entry in entries]
-        else:
-            for owner, entry in entries:
-                per_table[owner].append(entry)
+        of_all = len({owner for owner, _ in entries}) == 1
+        for owner, entry in entries:
+            (shared if of_all else per_table[owner]).append(entry)
     return shared, per_table
 
 

@@ -24,6 +24,13 @@ MOST_PORTS = 16  # a larger number alone is no port's
 _LIKE_RUNS = "like 'Intake 1' or 'Run 1'"
 SIDE_LETTERS = tuple(map(frozenset, ("ie", "ea", "as", "iu", "dw", "ia")))
 """Pairs of letters that mean the sides in some language."""
+_TAIL = re.compile(r"^(?P<name>.*\D)\s*#?(?P<number>\d{1,2})$")
+_LEAD = re.compile(
+    r"^#?(?P<number>\d{1,2})(?!\s*(?:[mc]m|in|inch|deg)\b)(?P<mark>\s*[-–:(/]\s*|\s+)(?P<name>(?:[^\W\d_]|\d+[.,]\d|\d+\s*[^\W\d_]).*)$"
+)
+_EDITION = re.compile(r"v ?\d+", re.IGNORECASE)
+_COUNTED = re.compile(r"\d+(?:st|nd|rd|th)|first|second|third|fourth|[1-9]\.\d", re.IGNORECASE)
+_YEARS = range(1950, 2100)
 
 
 def resolve_codes(codes: Iterable[str], languages: Iterable[str]) -> dict[str, Side] | None:
@@ -125,12 +132,6 @@ def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], si
     return findings
 
 
-_TAIL = re.compile(r"^(?P<name>.*\D)\s*#?(?P<number>\d{1,2})$")
-_LEAD = re.compile(
-    r"^#?(?P<number>\d{1,2})(?!\s*(?:[mc]m|in|inch|deg)\b)(?P<mark>\s*[-–:(/]\s*|\s+)(?P<name>(?:[^\W\d_]|\d+[.,]\d|\d+\s*[^\W\d_]).*)$"
-)
-
-
 def _split_numbers(flows: Sequence[Column], side: Side | None) -> None:
     """Part ``Stock 1, Stock 2, Ported 1, Ported 2`` into states and ports; likewise ``1 - Stock, 2 - Stock``."""
     named = [column for column in flows if column.variant and not column.port]
@@ -181,11 +182,6 @@ def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> 
             asked.setdefault(column.text, column.refuse(table, what))
         column.role = "named" if column.role == "bare" else column.role
     return list(asked.values())
-
-
-_EDITION = re.compile(r"v ?\d+", re.IGNORECASE)
-_COUNTED = re.compile(r"\d+(?:st|nd|rd|th)|first|second|third|fourth|[1-9]\.\d", re.IGNORECASE)
-_YEARS = range(1950, 2100)
 
 
 def _ask_odd_numbers(table: Table, flows: Sequence[Column]) -> list[Finding]:

@@ -32,6 +32,10 @@ _WHO = attrgetter("side", "port", "run", "head")
 _GENERIC = re.compile(
     r"(sheet|tabelle|tabellenblatt|blatt|feuil|feuille|hoja|foglio|worksheet|page|seite|data|daten|donnees|datos|dati|table)\s*\d*"
 )
+_WITH_STATE = frozenset({*SIDE_KINDS, "port", "run", "position", "letter"})  # "Intake 3, stock"
+_OF_STATE = _WITH_STATE | {"state", "variant", "number", "head", "valve_head", "mark", "filler", "common"}
+_HEADS = re.compile(r"(?:cylinder )?heads?\s+(?=\w+(?: \w+)?$)", re.IGNORECASE)
+_SIDES: tuple[Side | None, ...] = ("intake", "exhaust", None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,10 +303,6 @@ def refuse_twins(reading: SheetReading) -> None:
 
 # The state that a title names.
 
-_WITH_STATE = frozenset({*SIDE_KINDS, "port", "run", "position", "letter"})  # "Intake 3, stock"
-_OF_STATE = _WITH_STATE | {"state", "variant", "number", "head", "valve_head", "mark", "filler", "common"}
-_HEADS = re.compile(r"(?:cylinder )?heads?\s+(?=\w+(?: \w+)?$)", re.IGNORECASE)
-
 
 def _title_variants(scoped: Sequence[Scope], lines: Sequence[Line]) -> list[str | None]:
     """The variants that the titles of several tables give, or a line that is a state's name alone."""
@@ -471,9 +471,6 @@ def _half_named(drafts: Sequence[Draft], tests: Sequence[FlowTest]) -> list[Find
                 what = f"some flows of this table have a {name} and these have none; say which {name} it is"
                 return [unreadable(where, what)]
     return []
-
-
-_SIDES: tuple[Side | None, ...] = ("intake", "exhaust", None)
 
 
 def _by_side(table: Table, columns: list[Column]) -> list[tuple[Table, list[Column]]]:

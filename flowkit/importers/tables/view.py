@@ -23,6 +23,11 @@ _WORDS = 16  # a longer text that begins with no digit is not a number and no ma
 _SHORT, _MUCH_TEXT = 60, 1000  # nor are texts longer than this, where a sheet has so many of them
 _LEAST, _ROWS, _COLUMNS = 3, 200, 50  # numbers that make a column; where they are looked for
 Span = tuple[int, int, int, int]
+_DOUBTFUL = re.compile(r"\s*(\d{1,3})([.,])(\d{3})(?!\d)")
+_THREE_DIGITS = re.compile(r"(?<![\d.,])[1-9]\d{0,2}[.,]\d{3}(?!\d)")
+_LABEL = 200  # letters of a text that may be a label or a sentence about units
+_CHECK = frozenset({"check_reading", "check_nominal"})  # flows of a plate, as large as a port's
+_FLOWS = (0.002, 1.0)  # m³/s: the largest flow of a test of a head lies between these (common practice, no source)
 
 
 @lru_cache(maxsize=16384, typed=True)
@@ -178,13 +183,6 @@ def upright(grid: Grid) -> View:
         longest = _PADDING if texts <= _MUCH_TEXT else _SHORT
     comma = _decimal_comma(grid, min(_LABEL, longest))
     return View(grid, rows, comma, merged=grid.merged, longest=longest)
-
-
-_DOUBTFUL = re.compile(r"\s*(\d{1,3})([.,])(\d{3})(?!\d)")
-_THREE_DIGITS = re.compile(r"(?<![\d.,])[1-9]\d{0,2}[.,]\d{3}(?!\d)")
-_LABEL = 200  # letters of a text that may be a label or a sentence about units
-_CHECK = frozenset({"check_reading", "check_nominal"})  # flows of a plate, as large as a port's
-_FLOWS = (0.002, 1.0)  # m³/s: the largest flow of a test of a head lies between these (common practice, no source)
 
 
 def _decimal_comma(grid: Grid, most: int) -> bool | None:

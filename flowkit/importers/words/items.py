@@ -22,9 +22,8 @@ _ROWS = {
     **{f"{key}_{when}": section("conditions")[f"{key}{more}"] for when in ("before", "after")
        for key, more in (("leak", ""), ("leak_reading", ""), ("zero", "_reading"))},
 }  # fmt: skip
+# Kind of the vocabulary -> field of `Conditions`.
 CONDITION_FIELDS: dict[str, str] = {kind: row.attribute for kind, row in _ROWS.items()}
-"""Kind of the vocabulary -> field of `Conditions`."""
-
 _TWO_WAYS = re.compile(r"\d{1,2}[-./]\d{1,2}[-./](?:\d{2}|\d{4})")
 FLOW_KINDS = frozenset(kind for kind, row in _ROWS.items() if row.kind == "flow")
 _NO_NAME = frozenset({"-", "--", "---", "–", "—", "?", "n/a", "..."})
@@ -44,6 +43,23 @@ _KINDS: dict[str, tuple[Quantity, ...]] = {
     "angle": ("angle",), "humidity": ("humidity",),
 }  # fmt: skip
 QUANTITIES = {kind: _KINDS[row.kind] for kind, row in _ROWS.items() if row.kind in _KINDS}
+# What to do about a wrong cell: the sheet is evidence and never edited.
+BY_HAND = "set the cell right in the job file (values), or leave it out (leave_out)"
+CONTRADICTED = (
+    'correct the statement, or, where it is right, add overrides = true and reason = "…" to the same conditions in '
+    "the job file"
+)
+KEEP_ONE = "leave the wrong one out in the job file (leave_out)"
+SET_HEADING = "set the heading right in the job file (values)"
+STATE_RIGHT = "state the right one in the job file, with overrides = true and a reason"
+MAPPING_HINT = "say in the job file which cells hold what"
+PROPOSED = "put this into its [[variant]] and fill in each ?: "
+_LIKELY = {
+    **dict.fromkeys(_GAUGE, (200.0, 25_000.0)), **dict.fromkeys(_ABSOLUTE, (85e3, 108.5e3)),
+    "fixture_bore": (0.03, 0.2), "valve_head": (0.012, 0.08), "stem": (0.004, 0.016), "throat": (0.01, 0.075),
+}  # fmt: skip
+_ONE_MARK = re.compile(r"\D*[1-9]\d{0,2}[.,]\d{3}(?!\d)")
+_ODD = re.compile(r"\s*(?:(?:[^\W\d_]+\.?\s+){1,2}|ca\.?|~|≈|Ø|⌀)?\s*([-+−]?[\d.,\s'’]*\d)\s*\(?([^()]*)\)?\s*$")
 
 
 class Item(NamedTuple):
@@ -67,20 +83,6 @@ def refused(source: str, what: str) -> Finding:
     return Finding("sheet-ambiguous", "error", source, what)
 
 
-BY_HAND = "set the cell right in the job file (values), or leave it out (leave_out)"
-"""What to do about a wrong cell: the sheet is evidence and never edited."""
-
-CONTRADICTED = (
-    'correct the statement, or, where it is right, add overrides = true and reason = "…" to the same conditions in '
-    "the job file"
-)
-KEEP_ONE = "leave the wrong one out in the job file (leave_out)"
-SET_HEADING = "set the heading right in the job file (values)"
-STATE_RIGHT = "state the right one in the job file, with overrides = true and a reason"
-MAPPING_HINT = "say in the job file which cells hold what"
-PROPOSED = "put this into its [[variant]] and fill in each ?: "
-
-
 def unreadable(source: str, what: str) -> Finding:
     """Say that a table cannot be read by its headings, so that the user may map it."""
     return refused(source, f"{what}; {'or ' if ';' in what else ''}{MAPPING_HINT}")
@@ -94,16 +96,13 @@ def proposal_of(message: str) -> tuple[str, str]:
 
 @dataclass(frozen=True, slots=True)
 class Units:
-    """What is stated outside a table: units of numbers that have none, the order of dates, conditions in SI.
-
-    `given` are conditions by their attribute; those in `overrides` count whatever the sheet says.
-    """
+    """What is stated outside a table: units of numbers that have none, the order of dates, conditions in SI."""
 
     flow: str | None = None
     pressure: str | None = None
     date_order: str | None = None
-    given: Mapping[str, float | str] = field(default_factory=dict)
-    overrides: Collection[str] = ()
+    given: Mapping[str, float | str] = field(default_factory=dict)  # by the conditions' attributes
+    overrides: Collection[str] = ()  # those that count whatever the sheet says
 
 
 NO_UNITS = Units()
@@ -237,13 +236,6 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
     return items, findings
 
 
-_LIKELY = {
-    **dict.fromkeys(_GAUGE, (200.0, 25_000.0)), **dict.fromkeys(_ABSOLUTE, (85e3, 108.5e3)),
-    "fixture_bore": (0.03, 0.2), "valve_head": (0.012, 0.08), "stem": (0.004, 0.016), "throat": (0.01, 0.075),
-}  # fmt: skip
-_ONE_MARK = re.compile(r"\D*[1-9]\d{0,2}[.,]\d{3}(?!\d)")
-
-
 def _of_likely_size(kind: str, value: float, unit: Unit, text: str) -> float:
     """``5.000 Pa`` and ``1,013 mbar`` as the thousand or the decimal that a pressure of this kind can be."""
     low, high = _LIKELY.get(kind, (0.0, 0.0))
@@ -277,9 +269,6 @@ def _read_odd(kind: str, value: str, decimal_comma: bool | None) -> Cell:
     if match is None or (unit and known_unit(match[2], QUANTITIES[kind]) is None):
         return Cell(None)
     return read_cell(match[1], decimal_comma)._replace(unit=unit)
-
-
-_ODD = re.compile(r"\s*(?:(?:[^\W\d_]+\.?\s+){1,2}|ca\.?|~|≈|Ø|⌀)?\s*([-+−]?[\d.,\s'’]*\d)\s*\(?([^()]*)\)?\s*$")
 
 
 def _unit(kind: str, value: float, spelled: str, source: str) -> tuple[Unit | None, list[Finding]]:
