@@ -87,7 +87,7 @@ def add_to_records(
                 yield Added(path, "not read", f"{path.name}: {error.strerror or error}.")
         done += 1
         if progress:
-            progress(done + len(taken), total)
+            progress(done, len(jobs) + len(rest))
 
 
 def _kept(store: Store, path: Path, entry: Entry) -> Added:

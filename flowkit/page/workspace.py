@@ -356,8 +356,9 @@ class Workspace:
         for variant in answers.variants(document) if document is not None else ():
             for entry in variant.get("sheets", []):
                 pattern = answers.file_of(entry)
-                # A plain name counts whether it is there or not.
-                found = fnmatch.filter(names, pattern) if any(mark in pattern for mark in "*?[") else [pattern]
+                # A plain name counts whether it is there or not; one with brackets is a pattern where no file has it.
+                plain = pattern in names or not any(mark in pattern for mark in "*?[")
+                found = [pattern] if plain else fnmatch.filter(names, pattern)
                 for name in found:
                     used.setdefault(name, []).append(str(variant.get("name", "")))
         logo = answers.table_value(document, ("job", "logo"))
@@ -391,13 +392,11 @@ class Workspace:
             first: dict[str, str | None] = {}
             for test in result.tests if result is not None else ():
                 first.setdefault(test.variant, test.conditions.date)
-            # No letter of a name is a pattern in ``sheets``.
-            entry = re.sub(r"([\[\*\?])", r"[\1]", name)
-            found += [(state, date, entry) for state, date in (first or {Path(name).stem: None}).items()]
+            found += [(state, date, name) for state, date in (first or {Path(name).stem: None}).items()]
         if not answers.variants(document):
             found.sort(key=_order)
-        for state, _, entry in found:
-            answers.add_sheet(document, entry, state)
+        for state, _, name in found:
+            answers.add_sheet(document, name, state)
         return left
 
     def split(self, document: Any, file: str) -> None:
@@ -416,8 +415,8 @@ class Workspace:
             elif labels:
                 for label in labels:
                     answers.add_sheet(document, file, label)
-                    if stated:
-                        answers.variant_named(document, label)["conditions"] = dict(stated)
+                if stated:
+                    answers.set_condition(document, [file], dict(stated))
                 if str(variant["name"]) not in labels:
                     answers.keep_sheets(document, variant, [])
             return
