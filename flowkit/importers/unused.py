@@ -28,6 +28,11 @@ _GAUGE = 20_000.0  # Pa; no bench draws more, so a larger pressure is a baromete
 _CLOSE = 2e-3  # a pressure said twice may be rounded once
 _FOREIGN_UNIT = re.compile(r"\s*(?!(?:for|and|und|pour|per|a|e|y)\b)[^\W\d_]{1,4}\b")
 _FACTOR_WORDS = frozenset(fold(word) for words in FACTORS.values() for word in words)
+_OF_BENCH = re.compile(  # "Bench cal: 1.02 x", "cal factor 0.985"
+    r"(?:\b(?:cal(?:ibration)?|factor|faktor|facteur|fattore|fator|współczynnik)\b[^\d.,;]{0,12}|^\s*K\s*=\s*)"
+    r"(?:0[.,][89]\d*|1[.,][012]\d*)\s*[x×]?\s*(?:$|[;.,]\s)",
+    re.IGNORECASE,
+)
 _TIMES = re.compile(r"([^\W\d_][\w/³]*)\s*(?:[x×*÷]\s*\d|/\s*1?0+\b)")
 _AMISS = re.compile(
     r"\b(?:should (?:read|be|have)|must read|ignore|disregard|do not use|don't use|instead of|typo|misread|mistake|"
@@ -303,7 +308,7 @@ def _is_factor(text: str) -> bool:
         if any(mention.kind in ("flow", "lift") for mention in mentions(match[1])):
             return True
     words = {fold(word) for word in re.findall(r"[^\W\d_]+", text)}
-    return bool(words & _FACTOR_WORDS)
+    return bool(words & _FACTOR_WORDS) or _OF_BENCH.search(text) is not None
 
 
 @lru_cache(maxsize=2048)

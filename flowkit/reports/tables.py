@@ -90,7 +90,7 @@ class Table:
         return any("italic" in cell.style for row in self.rows for cell in row.cells)
 
 
-NAME = Column("", left=True, names=True)
+NAME = Column("state", left=True, names=True)
 
 
 def _figure(text: str, measured: bool = True) -> Cell:

@@ -302,3 +302,42 @@ def test_captions_under_their_tables(tmp_path: Path) -> None:
     assert read_as(tmp_path, text) == wanted
     sides = text.replace("Intake ports before", "Intake").replace("Intake ports after", "Exhaust")
     assert read_as(tmp_path, sides) == ["intake 1 60", "intake 2 61", "exhaust 1 66", "exhaust 2 61"]
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        pytest.param(
+            table('"Intake 1 CFM @ 28"" H2O",Intake 2,Exhaust 1', ""),
+            ["intake 1 60", "intake 2 61", "exhaust 1 62"],
+            id="a pressure and a unit in the first heading hold for all",
+        ),
+        pytest.param(
+            "28 inH2O\nLift in,Int 1 cfm,Int 2 cfm,\n.1,60,61,121\n.2,110,111,221\n.3,150,151,301\n",
+            ["intake 1 60", "intake 2 61"],
+            id="a total without a heading",
+        ),
+        pytest.param(
+            'At 28 inH2O\nLift in,Int cfm,Int cfm,"Int cfm @ 10"" H2O"\n.1,60,61,36\n.2,110,111,66\n.3,150,151,90\n',
+            ["intake 60", "intake r2 61"],
+            id="one brought to another pressure beside two runs",
+        ),
+        pytest.param(
+            "28 inH2O\nValve,Lift in,cfm\nI,.1,60\nI,.2,110\nI,.3,150\nE,.1,50\nE,.2,90\nE,.3,120\n",
+            ["intake 60", "exhaust 50"],
+            id="letters under Valve",
+        ),
+        pytest.param(
+            "28 inH2O\nValve,Lift in,cfm\nbig,.1,60\nbig,.2,110\nsmall,.1,50\nsmall,.2,90\n",
+            ["asked"],
+            id="words under Valve",
+        ),
+        pytest.param(
+            "28 inH2O\n,Lift in,Intake cfm\nstock,.1,60\nstock,.2,110\nported,.1,65\nported,.2,120\n",
+            ["intake stock 60", "intake ported 65"],
+            id="states before the lifts without a heading",
+        ),
+    ],
+)
+def test_what_numbers_and_words_of_a_column_say(tmp_path: Path, text: str, wanted: list[str]) -> None:
+    assert read_as(tmp_path, text) == wanted

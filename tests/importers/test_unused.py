@@ -25,6 +25,8 @@ def _asked(text: str, **stated: str) -> list[str]:
         "Tested 10 inH2O; first column converted to 28",
         "Prüfdruck 10 inH2O; auf 28 umgerechnet",
         "28 inH2O; flows in CFM x 10",
+        "28 inH2O\nBench cal: 1.02 x",
+        "28 inH2O\nCal factor 0.985",
         "10 inH2O (multiply by 1.67 for 28)",
         '"28 inH2O; 0,3 zum Hub addieren"',
         "28 inH2O; lifts from the old head; add 3",

@@ -122,7 +122,7 @@ def test_offsets_and_corrections_made_in_some_tests_only() -> None:
     some = replace(tests[0], ledger=(leak,)), replace(tests[1], ledger=(replace(leak, skipped="no leak"),))
     table = ledger_table(some, DISPLAYS["metric"])
     (cells,) = ([cell.text for cell in row.cells] for row in table.rows)
-    assert [column.head for column in table.columns] == ["", "side", "tests", "flowed at", "leakage"]
+    assert [column.head for column in table.columns] == ["state", "side", "tests", "flowed at", "leakage"]
     assert cells[2] == "2" and cells[4] == "−0.200 to −0.100 L/s (1 of 2 not)"
     assert effect_words([], DISPLAYS["US"]) == "–"
     assert effect_words([LedgerLine("air", "Q", {})] * 2, DISPLAYS["US"]) == "–"

@@ -23,6 +23,12 @@ from flowkit.importers.files.grid import (
     Grid,
     megabytes,
 )
+from flowkit.importers.files.mail import is_markup, markup_rows, unquoted, without_headers
+from flowkit.importers.files.sayings import said_rows
+from flowkit.importers.words.labels import mentions, parse_label
+from flowkit.importers.words.phrases import pairs
+from flowkit.importers.words.values import known_unit
+from flowkit.importers.words.vocabulary import PHRASES, fold
 from flowkit.units import number as read_number
 
 _BOMS = (
@@ -75,9 +81,6 @@ def _has_controls(data: bytes) -> bool:
 
 def _one_byte_encoding(data: bytes) -> str:
     """Tell an older encoding by the words it gives: the one in which most are words of the trade."""
-    from flowkit.importers.words.labels import mentions
-    from flowkit.importers.words.vocabulary import PHRASES, fold
-
     best, most = "cp1252", -1
     sample = data[:40_000]
     for encoding in ("cp1252", "cp1250", "shift_jis"):
@@ -344,12 +347,15 @@ def _labelled(line: Line) -> list[Piece] | None:
         return None
     label = _one(words[:first])
     if last < len(words):
-        from flowkit.importers.words.values import known_unit
-
         if known_unit(words[last].text) is None:
             return None
         label = Piece(label.start, label.end, f"{label.text} {words[last].text}")  # "lift 2 4 6 8 mm"
     return [label, *words[first:last]]
+
+
+def _with_unit(text: str) -> bool:
+    """Whether a text is a number, alone or with a unit and what it is of: ``82.0 mm bore plate``."""
+    return is_numeric(text) or known_unit(text.split()[1].strip(",;")) is not None
 
 
 _NUMBER_AND_NOTE = re.compile(r"([-+]?[\d.,]+)\s+([^\W\d_][^\d]*)")
@@ -365,7 +371,7 @@ def _data_pieces(line: Line) -> list[Piece] | None:
     pieces: list[Piece] = []
     for piece in wide:
         parted = _NUMBER_AND_NOTE.fullmatch(piece.text)
-        if parted and pieces and is_numeric(parted[1]) and not _is_quantity(piece.text):
+        if parted and pieces and is_numeric(parted[1]) and not _with_unit(piece.text):
             middle = piece.start + parted.start(2)
             pieces.append(Piece(piece.start, piece.start + len(parted[1]), parted[1]))
             pieces.append(Piece(middle, piece.end, parted[2]))
@@ -377,15 +383,6 @@ def _data_pieces(line: Line) -> list[Piece] | None:
     if not wide or not is_numeric(wide[0].text.partition(" ")[0]):
         return None
     return line.words if len(line.words) > 1 and _are_numbers(line.words) else None
-
-
-def _is_quantity(text: str) -> bool:
-    """Whether a text is a number, alone or with a unit and what it is of: ``82.0 mm bore plate``."""
-    if is_numeric(text):
-        return True
-    from flowkit.importers.words.values import known_unit
-
-    return known_unit(text.split()[1].strip(",;")) is not None
 
 
 def _heading_lines(lines: Sequence[Line], data: Sequence[list[Piece] | None], first: int) -> list[int]:
@@ -402,9 +399,6 @@ def _heading_lines(lines: Sequence[Line], data: Sequence[list[Piece] | None], fi
 
 def _is_said(text: str) -> bool:
     """Whether a line states conditions and heads nothing: labels with their quantities."""
-    from flowkit.importers.words.labels import mentions
-    from flowkit.importers.words.phrases import pairs
-
     if any(mention.kind == "lift" for mention in mentions(text)):
         return False
     said = not is_numeric(text.split(maxsplit=1)[0]) and pairs(text)[0]  # behind numbers it is beside them
@@ -447,8 +441,6 @@ def _place_block(rows: list[Row], lines: Sequence[Line], heads: list[int], block
 
 def _is_line(text: str) -> bool:
     """Whether two words are one name or condition and no headings of two columns: ``ex 1``, ``intake 28"``."""
-    from flowkit.importers.words.labels import parse_label
-
     label = parse_label(text)
     return label.kind != "lift" and (text[-1] in "\"'" or bool(label.side or label.port or label.code))
 
@@ -474,8 +466,6 @@ _LEAD = 3  # as many words as the lifts' own heading may have before the first p
 
 def _even_cuts(words: list[Piece], *, first: bool) -> list[list[Piece]]:
     """Cut words into headings of one shape, ``In 1 | In 2``; before them, perhaps, the lifts' own."""
-    from flowkit.importers.words.labels import parse_label
-
     found = {}
     for lead, size in itertools.product(range(min(_LEAD, len(words)) + 1 if first else 1), (1, 2, 3)):
         rest = words[lead:]
@@ -562,8 +552,6 @@ _PACKAGES = {".xlsx": "xlsx", ".xlsm": "xlsm", ".ods": "ods"}
 
 def text_grid(data: bytes, label: str, *, suffix: str = "") -> Grid:
     r"""Read the bytes of a text file into a grid."""
-    from flowkit.importers.files.mail import is_markup
-
     if suffix in _PACKAGES:
         raise SheetError(
             f"its name ends in {suffix}, but it is not an {_PACKAGES[suffix]} file inside",
@@ -583,8 +571,6 @@ def text_grid(data: bytes, label: str, *, suffix: str = "") -> Grid:
 
 def grid_of_text(text: str, label: str, *, markup: bool) -> Grid:
     """Cut the lines of a text, or the tables of a web page, into a grid."""
-    from flowkit.importers.files.mail import markup_rows
-
     if not markup:
         return grid_of_lines(text_lines(text), label)
     grid = markup_rows(text, label, grid_of_lines)
@@ -610,9 +596,6 @@ _SAID_LINES = 400  # a longer file is no letter
 
 def grid_of_lines(lines: list[str], label: str) -> Grid:
     """Cut lines of text into a grid."""
-    from flowkit.importers.files.mail import unquoted, without_headers
-    from flowkit.importers.files.sayings import said_rows
-
     lines = without_headers(unquoted(lines))
     said = said_rows(lines) if len(lines) <= _SAID_LINES else None
     if said is not None:

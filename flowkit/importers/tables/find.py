@@ -111,13 +111,15 @@ class Table:
 
 def lift_cells(view: View) -> list[tuple[int, int]]:
     """Cells whose text heads lifts."""
-    return [
-        (row, column)
-        for row, kinds in enumerate(view.kinds)
-        if "t" in kinds
-        for column, label in enumerate(view.labels(row))
-        if label is not None and label.kind == "lift" and not label.rest and kinds[column] == "t"
-    ]
+    found = []
+    for row, kinds in enumerate(view.kinds):
+        column = kinds.find("t")
+        while column >= 0:
+            label = view.label(row, column)
+            if label is not None and label.kind == "lift" and not label.rest:
+                found.append((row, column))
+            column = kinds.find("t", column + 1)
+    return found
 
 
 def find_tables(view: View) -> list[Table]:

@@ -110,19 +110,21 @@ class View:
     def label(self, row: int, column: int) -> Label | None:
         """Return what a text cell says as a label; None for numbers, gaps, empty cells and outside."""
         if 0 <= row < len(self.kinds) and 0 <= column < len(self.kinds[row]) and self.kinds[row][column] in "tg":
-            return self.labels(row)[column]
+            return self._said(self.rows[row][column])
         return None
 
     def labels(self, row: int) -> list[Label | None]:
-        """Return what each cell of a row says as a label, unless it is too long."""
+        """Return what each cell of a row says as a label."""
         if row not in self._labels:
-            self._labels[row] = [
-                parse_label(str(self.meant(value)) if "avg" in value.lower() else value)
-                if kind in "tg" and isinstance(value, str) and len(value) <= self.longest
-                else None
-                for kind, value in zip(self.kinds[row], self.rows[row], strict=True)
-            ]
+            cells = zip(self.kinds[row], self.rows[row], strict=True)
+            self._labels[row] = [self._said(value) if kind in "tg" else None for kind, value in cells]
         return self._labels[row]
+
+    def _said(self, value: CellValue) -> Label | None:
+        """What a text says as a label, unless it is too long."""
+        if not isinstance(value, str) or len(value) > self.longest:
+            return None
+        return parse_label(str(self.meant(value)) if "avg" in value.lower() else value)
 
     def meant(self, value: CellValue) -> CellValue:
         """Return a cell with Avg written out where the sheet's language makes it the exhaust."""

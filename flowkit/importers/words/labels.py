@@ -109,6 +109,7 @@ _NO_NAME = frozenset(SIDE_KINDS) | {
     "port", "run", "position", "flow", "lift", "treatment", "title", "again", "common", "code",
 }  # fmt: skip
 _NOTHING = Mention("", "", 0, 0)
+_UNKNOWN: tuple[str, tuple[str, ...]] = ("unknown", ())
 _PLAIN = {"letter", "number", "flow", "treatment", "run", "filler", "mark", "again", "common", "port"}
 _BESIDE_IN = {"flow", "port", "number", "letter", "run", "treatment", "position", "again", "exhaust", "head"}
 _WHOLE = {"tested": "date", "flowed": "date", "by": "operator", "op": "operator"}  # unless they are all there is
@@ -147,54 +148,37 @@ def mentions(text: str) -> tuple[Mention, ...]:
             found.append(Mention("number", raw, start, end))
             place += 1
             continue
-        count = _longest(tokens, place)
-        last = tokens[place + max(count, 1) - 1]
-        kind, languages = PHRASES[_joined(tokens, place, count)] if count else ("unknown", ())
-        if count <= 1 and len(raw) == 1 and raw.isalpha() and raw.isascii():
-            kind = "letter"
-        elif not count and raw.casefold() in _POSITIONS:
-            kind = "position"
-        if count <= 1 and raw in "#&+@" and len(tokens) > 1:
+        (kind, languages), count = _UNKNOWN, 1
+        for size in range(min(LONGEST, len(tokens) - place), 0, -1):  # the longest phrase that begins here
+            phrase = " ".join([token[1] for token in tokens[place : place + size]])
+            if phrase in PHRASES:
+                (kind, languages), count = PHRASES[phrase], size
+                break
+        if count == 1 and raw in "#&+@" and len(tokens) > 1:
             kind = "mark"
-        found.append(Mention(kind, text[start : last[3]], start, last[3], languages))
-        place += max(count, 1)
+        elif count == 1 and len(raw) == 1 and raw.isalpha() and raw.isascii():
+            kind = "letter"
+        elif kind == "unknown" and raw.casefold() in _POSITIONS:
+            kind = "position"
+        end = tokens[place + count - 1][3]
+        found.append(Mention(kind, text[start:end], start, end, languages))
+        place += count
     return tuple(found)
 
 
 def _cut_cjk(word: str, start: int) -> Tokens:
     """Cut a word that is written without blanks at the longest phrases of the vocabulary."""
-    found: Tokens = []
+    cuts: list[tuple[int, int]] = []
     place = rest = 0
     while place < len(word):
-        size = next(
-            (n for n in range(min(12, len(word) - place), 0, -1) if fold(word[place : place + n]) in PHRASES), 0
-        )
+        sizes = range(min(12, len(word) - place), 0, -1)
+        size = next((n for n in sizes if fold(word[place : place + n]) in PHRASES), 0)
         if size:
-            if rest < place:
-                found.append((word[rest:place], fold(word[rest:place]), start + rest, start + place))
-            found.append(
-                (word[place : place + size], fold(word[place : place + size]), start + place, start + place + size)
-            )
-            place += size
-            rest = place
-        else:
-            place += 1
-    if rest < place:
-        found.append((word[rest:place], fold(word[rest:place]), start + rest, start + place))
-    return found
-
-
-def _joined(tokens: Tokens, place: int, count: int) -> str:
-    """So many tokens as one text."""
-    return " ".join(token[1] for token in tokens[place : place + count])
-
-
-def _longest(tokens: Tokens, place: int) -> int:
-    """How many tokens from here on are one phrase of the vocabulary; 0 if none."""
-    for count in range(min(LONGEST, len(tokens) - place), 0, -1):
-        if _joined(tokens, place, count) in PHRASES:
-            return count
-    return 0
+            cuts += [(rest, place), (place, place + size)]
+            rest = place + size
+        place += size or 1
+    cuts.append((rest, place))
+    return [(word[a:b], fold(word[a:b]), start + a, start + b) for a, b in cuts if a < b]
 
 
 @lru_cache(maxsize=8192)
@@ -462,8 +446,9 @@ class _Reader:
         """Take a port's name behind a side or a port word: a number, one letter, or both; or a number before it."""
         at = _after(found, index, used, {"number", "letter", "position"})
         behind = found[at + 1] if at is not None and at + 1 < len(found) else _NOTHING
+        counted = index and found[index - 1].kind == "number" and found[index - 1].end == found[index].start  # 1番 (左)
         if at is not None and (
-            (found[at].kind == "position" and found[index].kind != "port")
+            (found[at].kind == "position" and (found[index].kind != "port" or counted))
             or (behind.kind == "run" and _CJK.search(behind.text))  # 1番 2回目
             or (found[at].kind == "letter" and behind.kind == "number" and self._glued(found, at))  # "Port E3"
         ):

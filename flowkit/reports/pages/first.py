@@ -146,7 +146,7 @@ def _states(page: Page, y: float, facts: StateFacts, names: Names) -> float:
     groups = [label.partition(": ") for label in facts.labels]
     columns = (Column(item or group, group if item else "", left=True) for group, _, item in groups)
     rows = (Row((Cell(name, "bold"), *map(Cell, values))) for name, values in facts.rows)
-    table = Table("", None, (NAME._replace(head="state"), *columns), tuple(rows))
+    table = Table("", None, (NAME, *columns), tuple(rows))
     laid = lay(table, names, width, most=92.0, label=width)
     tabled = 0 < len(facts.rows) <= FACT_ROWS and laid.width <= width + 0.1
     if tabled:

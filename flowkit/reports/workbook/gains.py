@@ -13,7 +13,6 @@ from flowkit.reports.attach.tables import plain
 from flowkit.reports.labels import resolved_words
 from flowkit.reports.workbook import look
 from flowkit.reports.workbook.book import Book, SidePlan, what_changed
-from flowkit.reports.workbook.charts import put_chart
 from flowkit.reports.workbook.curves import FLOWS, band_average
 from flowkit.reports.workbook.look import Style
 from flowkit.reports.workbook.pen import Column, Table
@@ -95,7 +94,7 @@ def _write_side(book: Book, side: SidePlan) -> None:
         if gain.kind != "step"
     )
     title = f"{side.side.capitalize()}: gain over {plain(side.variants[0].name)}"
-    put_chart(pen, f"B{pen.row}", (title, f"lift, {show.lift}", "gain"), pen, curves, percent=True)
+    look.put_chart(pen.sheet, f"B{pen.row}", (title, f"lift, {show.lift}", "gain"), pen.sheet, curves, percent=True)
     pen.row += _CHART_ROWS
 
 

@@ -11,7 +11,6 @@ from flowkit.reports.contents import cautions_of, velocity_unit
 from flowkit.reports.labels import counted, gathered, job_words, method_words, reference_words
 from flowkit.reports.workbook import look
 from flowkit.reports.workbook.book import Book, SidePlan, VariantPlan, rounded, what_changed
-from flowkit.reports.workbook.charts import put_chart
 from flowkit.reports.workbook.curves import FLOWS
 from flowkit.reports.workbook.look import Style
 from flowkit.reports.workbook.pen import Column, Pen, Table
@@ -211,7 +210,7 @@ def write_summary(book: Book) -> None:
             rows = (block.row(places.start), block.row(places.stop - 1))
             curves.append((variant.name, variant.index, rows, block.mean))
         words = (f"{side.side.capitalize()}: mean of ports", f"lift, {show.lift}", f"flow, {show.flow}")
-        put_chart(pen, f"{column}{pen.row}", words, book.pens[FLOWS], curves)
+        look.put_chart(pen.sheet, f"{column}{pen.row}", words, book.pens[FLOWS].sheet, curves)
     pen.row += _CHART_ROWS
     doubts = [f"{counted(contents.findings)}: see the sheet of findings."] if contents.findings else []
     for text in (*comparison.sentences, *doubts):
