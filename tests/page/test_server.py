@@ -971,11 +971,10 @@ def test_fields_and_a_cam_table_are_written_where_they_belong(sample: Path) -> N
     valve = job.variants[-1].valves["intake"]
     assert (valve.seat_angle_deg, valve.head_m) == (44.0, pytest.approx(0.0375))
     assert job.engine is not None and job.engine.compression_ratio == 10.8
-    lifts = "".join(
-        f"{at},{max(0.0, 9.5 * math.cos(math.radians(at * 0.75)) ** 2):.4f}\n" for at in range(-120, 121, 4)
-    )
+    curve = ((108 + at, 9.5 * math.cos(math.radians(0.75 * at)) ** 2) for at in range(-120, 121, 4))
+    lifts = "".join(f"{at},{lift:.4f}\n" for at, lift in curve)
     files = {"table": ("cam.csv", f"degrees,lift (mm)\n{lifts}".encode())}
-    data = {"side": "intake", "degrees": "cam", "version": version_of(client)}
+    data = {"side": "intake", "degrees": "crank", "zero": "gas exchange TDC", "version": version_of(client)}
     done = client.post("/engine/table", data=data, files=files)
     assert notice_of(done).startswith("Saved: intake cam from cam.csv"), notice_of(done)
     cam = flowkit.Job.load(sample / "job.toml").cam_table["intake"]
