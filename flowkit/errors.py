@@ -7,6 +7,7 @@ error; nothing of it ever needs a traceback to be understood.
 
 from __future__ import annotations
 
+import re
 from typing import Any, ClassVar
 
 
@@ -114,3 +115,8 @@ class AttachError(FlowkitError):
     """A build file that cannot be extended without losing something."""
 
     rule = "build-file-unusable"
+
+
+def with_article(noun: str) -> str:
+    """A noun as a sentence has it: an orifice, a valve, a unit."""
+    return f"{'an' if re.match('(?!uni|use|one|eu)[aeiou]', noun, re.IGNORECASE) else 'a'} {noun}"

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Literal, TypeGuard
 
-from flowkit.errors import UnitError
+from flowkit.errors import UnitError, with_article
 
 # fmt: off
 __all__ = [
@@ -398,7 +398,7 @@ def _from_pint(given: Any, quantity: Quantity) -> float:
     try:
         return float(given.to(wanted[quantity]).magnitude)
     except Exception as error:  # whatever it raises: another dimension, another kind of quantity
-        raise UnitError(f"{given} is not a {quantity}", _quantity_example(quantity)) from error
+        raise UnitError(f"{given} is not {with_article(quantity)}", _quantity_example(quantity)) from error
 
 
 _EXAMPLES: dict[Quantity, str] = {

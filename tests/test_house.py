@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import importlib
 import inspect
+import re
 import shutil
 import subprocess
 import sys
@@ -32,7 +33,7 @@ ENDS = {"drawing"}  # imported for plot() by results further up, and imports non
 
 FORMULAS = (
     "air units corrections.pressure corrections.air corrections.bore corrections.leakage corrections.check_plate "
-    "corrections.meter analysis.areas analysis.uncertainty engine.gas engine.cylinder engine.exchange engine.friction"
+    "corrections.meter analysis.areas analysis.uncertainty engine.gas engine.cylinder engine.exchange"
 ).split()
 """Modules whose public functions are formulas: their docstrings name every argument."""
 
@@ -208,9 +209,8 @@ def documented() -> dict[str, object]:
         if inspect.isclass(item):
             items |= {f"{name}.{key}": value for key, value in vars(item).items() if not key.startswith("_")}
     for name in FORMULAS:
-        if name in MODULES:
-            module = importlib.import_module(f"flowkit.{name}")
-            items |= {f"{name}.{key}": getattr(module, key) for key in getattr(module, "__all__", ())}
+        module = importlib.import_module(f"flowkit.{name}")
+        items |= {f"{name}.{key}": getattr(module, key) for key in module.__all__}
     return {name: getattr(item, "__func__", item) for name, item in items.items()}
 
 
@@ -250,3 +250,20 @@ def test_light_verbs_load_nothing_heavy() -> None:
     version = loaded("--version")
     assert not {name.split(".")[0] for name in version} & {"typer", "rich", "pydantic", "numpy"}
     assert len([name for name in version if name.startswith("flowkit")]) <= 4
+
+
+PROSE_AFTER = frozenset("a again and at cannot does import in is made printed speaks wrote added itself".split())
+"""Words that follow the name flowkit where no verb of the command is meant, besides those that end in an s."""
+
+
+def test_messages_name_verbs_that_exist() -> None:
+    from flowkit.cli.app import app
+
+    verbs = {command.name for command in app.registered_commands} | {group.name for group in app.registered_groups}
+    unknown = []
+    for name, path in MODULES.items():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                said = set(re.findall(r"\bflowkit ([a-z]+)\b", node.value)) - verbs - PROSE_AFTER
+                unknown += [f"{name}: flowkit {word}" for word in said if not word.endswith("s")]
+    assert "compare" in verbs and not unknown

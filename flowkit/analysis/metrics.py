@@ -16,7 +16,7 @@ from flowkit.analysis.gains import WHY_NOT_ASSESSED, GainKind, MatchedPair, asse
 from flowkit.analysis.results import found_gain, found_state
 from flowkit.analysis.scatter import Metric
 from flowkit.analysis.uncertainty import Assessor, Contrast, Estimate
-from flowkit.errors import FlowkitError
+from flowkit.errors import FlowkitError, with_article
 from flowkit.model import Side, Variant
 from flowkit.result import Result
 
@@ -174,7 +174,8 @@ def metric_of(
     """Return a metric of every state on some sides with its interval."""
     if not callable(rule):
         raise FlowkitError(
-            f"a {type(rule).__name__} is not a rule for a metric", "give a function of a curve, as lambda curve: …"
+            f"{with_article(type(rule).__name__)} is not a rule for a metric",
+            "give a function of a curve, as lambda curve: …",
         )
     called = name or str(getattr(rule, "__name__", "metric"))
     called = "metric" if called == "<lambda>" else called

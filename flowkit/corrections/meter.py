@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
 
-from flowkit.errors import JobError, UnitError
+from flowkit.errors import JobError, UnitError, with_article
 from flowkit.fields import conditions_from, read_keys, read_table, refuse_unknown, section
 from flowkit.model import SIDES, AirState, Conditions, Reading, Side
 from flowkit.units import find_unit, number, parse_quantity
@@ -258,7 +258,9 @@ class _Table:
             if len(have) != 1 and not (raw.get("certificate") and item == kind.found):
                 words = " or ".join(item.split("|"))
                 problem = f"states {' and '.join(have)}" if have else f"lacks {words}"
-                raise self.error(problem, f"a {raw['kind']} meter needs {words}, and nothing of it is assumed")
+                raise self.error(
+                    problem, f"{with_article(raw['kind'])} meter needs {words}, and nothing of it is assumed"
+                )
         counted = "profile" if raw.get("rule") == "single" else "count"
         if raw["kind"] == "pitot" and counted not in raw:
             raise self.error(f"lacks {counted}", f'with the rule "{raw["rule"]}" it is needed')
@@ -447,7 +449,9 @@ def sheet_for(meters: Sequence[Meter], unit: str | None = None, pressure_unit: s
     for meter in meters:
         fits = {"percent": spelled == "%", "table": not meter.points_unit or spelled == meter.points_unit}
         if not fits.get(meter.kind, quantity in ("pressure", "length")):
-            raise JobError(f"a {meter.kind} meter is not read in {spelled!r}", "give the unit that it shows")
+            raise JobError(
+                f"{with_article(meter.kind)} meter is not read in {spelled!r}", "give the unit that it shows"
+            )
         if quantity == "length" and meter.values and meter in masses and meter.manometer is None:
             raise JobError(
                 f"a length of liquid ({spelled}) needs the manometer of the meter {meter.name!r}",

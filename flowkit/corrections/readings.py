@@ -16,7 +16,7 @@ from flowkit.air import density
 from flowkit.corrections import metering
 from flowkit.corrections.meter import KINDS, Certificate, Meter, plain_name, split_leak, split_reading
 from flowkit.corrections.step import Setting
-from flowkit.errors import CorrectionError, JobError, UnitError
+from flowkit.errors import CorrectionError, JobError, UnitError, with_article
 from flowkit.model import AirMode, AirState, Bench, Conditions, Finding, FlowTest, LedgerLine, MeterMark, Point, Reading
 from flowkit.units import find_unit, from_si, parse_quantity, to_si
 from flowkit.wording import percent
@@ -329,8 +329,8 @@ class _Work:
         if found is None:
             raise _TestRefused(
                 "meter-unit",
-                f"A reading in {unit!r} cannot be the pressure difference across a {meter.kind} meter; check the "
-                "reading's unit.",
+                f"A reading in {unit!r} cannot be the pressure difference across {with_article(meter.kind)} meter; "
+                "check the reading's unit.",
             )
         if found.quantity == "pressure":
             return to_si(net, found)

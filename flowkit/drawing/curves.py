@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from flowkit.drawing.looks import GRID, INK, SOFT, VariantStyle, no_font_talk, readable, style, variant_style
-from flowkit.errors import FlowkitError
+from flowkit.errors import FlowkitError, with_article
 from flowkit.model import SIDES, Side
 from flowkit.output import written_whole
 from flowkit.units import from_si
@@ -279,7 +279,8 @@ def _axes_or_new(ax: Any, *, over: float = 0.17) -> Axes:
     """Return the axes given, or new ones."""
     if ax is not None and not hasattr(ax, "plot"):
         raise FlowkitError(
-            f"a {type(ax).__name__} is not an Axes", "give axes of matplotlib, as figure.subplots() makes them"
+            f"{with_article(type(ax).__name__)} is not an Axes",
+            "give axes of matplotlib, as figure.subplots() makes them",
         )
     return new_axes(over=over) if ax is None else ax
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.corrections import CorrectionResult
-from flowkit.errors import FlowkitError, JobError, UnitError
+from flowkit.errors import FlowkitError, JobError, UnitError, with_article
 from flowkit.fields import in_si, run_of, section
 from flowkit.importers import FileReading, ReadResult, Stated
 from flowkit.importers import read as read_file
@@ -526,8 +526,7 @@ def _named(thing: Any) -> str:
     """What something is, with its article."""
     if thing is None:
         return "None"
-    name = type(thing).__name__
-    return f"{'an' if name[0] in 'aeiouAEIOU' else 'a'} {name}"
+    return with_article(type(thing).__name__)
 
 
 _TESTS = (FlowTest, CorrectedTest)

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from flowkit.errors import EngineError, JobError
+from flowkit.errors import EngineError, JobError, with_article
 from flowkit.fields import read_keys
 from flowkit.model import Finding, Side
 from flowkit.wording import as_displayed, display_of, displayed
@@ -174,7 +174,7 @@ def whatif(
     from flowkit.engine.run import whatif as predict
 
     if not hasattr(job, "engine_table"):
-        raise JobError(f"a {type(job).__name__} is not a job", "give Job.load(…)")
+        raise JobError(f"{with_article(type(job).__name__)} is not a job", "give Job.load(…)")
     if not has_engine(job):
         raise no_engine(job)
     over = _cam_changes(cams)

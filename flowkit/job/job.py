@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from flowkit.errors import AttachError, FlowkitError, JobError
+from flowkit.errors import AttachError, FlowkitError, JobError, with_article
 from flowkit.fields import read_table, refuse_unknown, section
 from flowkit.job.engine import engine_of, has_engine, no_engine
 from flowkit.job.load import JobVariant, parts_of_file, read_variants, settings, variants_of_files
@@ -209,7 +209,7 @@ class Job:
         for name, value in own.items():
             wanted = _FIELD_TYPES.get(name, object)
             if not isinstance(value, wanted):
-                what = f"{name} is a {type(value).__name__}, and must be a {wanted.__name__}"
+                what = f"{name} is {with_article(type(value).__name__)} and must be {with_article(wanted.__name__)}"
                 raise JobError(what, f"give {name}={wanted.__name__}(…)")
         words = {name: changes.pop(name) for name in list(changes) if name in section("job")}
         job = replace(self, **own)

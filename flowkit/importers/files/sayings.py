@@ -11,8 +11,6 @@ from flowkit.importers.words.labels import Mention, mentions
 from flowkit.importers.words.phrases import Found, quantities
 from flowkit.units import FLOW_QUANTITIES, number
 
-__all__ = ["said_rows"]
-
 Row = tuple[str | None, ...]
 _LEAST = 2  # lines of one form
 _PAIRS = 3  # in a line

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from math import isclose
 from statistics import fmean, median
 
+from flowkit.errors import with_article
 from flowkit.importers.tables.find import HEADED, Table, is_empty, unit_beside
 from flowkit.importers.tables.names import SIDE_LETTERS, name_columns
 from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, SET_HEADING, unreadable
@@ -433,7 +434,7 @@ def _role_of_heading(table: Table, column: Column, letters: str) -> None:  # noq
         if quantity is None or quantity in READING_UNITS or flowing or column.foreign == "electricity":
             column.role = "flow" if flowing else "reading"
         else:
-            column.leave_out(_a(quantity))
+            column.leave_out(with_article(quantity))
     elif kind in LEFT_OUT or (quantity == "humidity" and kind in (None, "flow")) or _all_percent(table, column.index):
         column.leave_out(_WHY.get(kind or "", "a gain or percentage"))
     elif kind == "range" and flowing:
@@ -445,7 +446,7 @@ def _role_of_heading(table: Table, column: Column, letters: str) -> None:  # noq
     elif kind not in CONDITION_FIELDS and _cells_of_other_units(table, column.index):
         column.leave_out("another quantity than flow")
     elif column.foreign and not flowing:
-        column.leave_out(f"{_a(column.foreign)}, not a flow")
+        column.leave_out(f"{with_article(column.foreign)}, not a flow")
     elif column.both and not column.side:
         column.leave_out("a figure of both sides")
         column.role = "who" if kind == "side" else "ignored"
@@ -465,7 +466,7 @@ def _role_of_heading(table: Table, column: Column, letters: str) -> None:  # noq
     elif kind == "lift" or (plain and quantity in ("length", "lift ratio")):
         column.leave_out("a second column of lifts" if not column.named else "a length, not a flow")
     elif quantity is not None and not flowing:
-        column.leave_out(_a(quantity))
+        column.leave_out(with_article(quantity))
     elif column.own == ("filler",) and fold(column.text) == "test" and column.index < table.axis.column:
         said = [parse_label(as_text(table.view.rows[row][column.index])) for row in table.axis.rows]
         column.role, column.kind = "who", "port" if any(label.side or label.code for label in said) else "run"
@@ -473,11 +474,6 @@ def _role_of_heading(table: Table, column: Column, letters: str) -> None:  # noq
         column.role = "named"
     else:
         column.role = "bare" if column.bare and not column.variant else "unknown"
-
-
-def _a(noun: str) -> str:
-    """A noun with its article."""
-    return f"{'an' if noun[:1] in 'aeio' else 'a'} {noun}"
 
 
 def _take_words(table: Table, column: Column) -> None:

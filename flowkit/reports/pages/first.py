@@ -9,7 +9,7 @@ from flowkit.analysis.results import Comparison
 from flowkit.analysis.sentences import cause, gain_words, headline, least_words, verdict
 from flowkit.drawing import INK, SOFT, figure_of, plot_comparison, style, text_width, variant_style
 from flowkit.drawing.curves import families_of
-from flowkit.errors import FlowkitError
+from flowkit.errors import FlowkitError, with_article
 from flowkit.model import Side
 from flowkit.reports import contents as figures
 from flowkit.reports.contents import ReportContents, StateFacts
@@ -357,7 +357,9 @@ def chart(comparison: Comparison, ax: Axes | None = None, *, side: Side | None =
     """
     units = display_of(display)
     if not hasattr(comparison, "sides"):
-        raise FlowkitError(f"a {type(comparison).__name__} is not a comparison", "give what compare returns")
+        raise FlowkitError(
+            f"{with_article(type(comparison).__name__)} is not a comparison", "give what compare returns"
+        )
     ax = plot_comparison(comparison, ax, side, display=display)
     figure = figure_of(ax)
     width = ax.get_window_extent().width * 72.0 / figure.dpi

@@ -127,7 +127,7 @@ def write_flows(book: Book) -> None:
             columns = {port.name: column for column, port in enumerate(variant.ports, 2)}
             block = Block(flows, slopes, flows.row + 2, len(side.grid), columns)
             book.blocks[side.side, variant.name] = block
-            for pen, what, unit in ((flows, "flow", show.flow), (slopes, "slope", f"{show.flow} a {show.lift}")):
+            for pen, what, unit in ((flows, "flow", show.flow), (slopes, "slope", f"{show.flow} per {show.lift}")):
                 pen.heading(f"{side.side.capitalize()}, {variant.name}: {what}, {unit}")
                 heads = [f"lift, {show.lift}", *(port_text(port.name) for port in variant.ports)]
                 pen.header([*heads, "mean of ports"] if pen is flows else heads)
@@ -276,7 +276,7 @@ def _write_table(book: Book, side: SidePlan, table: BandTable, index: int) -> No
     first = 3 + 2 * len(borders)
     pen.heading(f"{side.side.capitalize()}: mean flow of each port by band of lift")
     heads = ["variant", "port"]
-    heads += [f"flow, {show.flow}, at the lift below", f"slope, {show.flow} a {show.lift}"] * len(borders)
+    heads += [f"flow, {show.flow}, at the lift below", f"slope, {show.flow} per {show.lift}"] * len(borders)
     heads += [f"{band_limits(limit, show)}, {limit[0]}, {show.flow}" for limit in table.limits]
     pen.header(heads, words=(1, 2))
     top = pen.row
