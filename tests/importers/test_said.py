@@ -48,6 +48,7 @@ def test_a_pressure_is_the_one_of_its_side_and_the_actual_one(line: str, intake:
     ("line", "attribute", "value"),
     [
         ("Barometer 29.92", "barometer_pa", to_si(29.92, "inHg")),
+        ("**Barometer:** 29.92", "barometer_pa", to_si(29.92, "inHg")),
         ("Air temp 70", "air_temperature_k", to_si(70, "°F")),
         ("T = 70F / P = 29.9", "air_temperature_k", to_si(70, "°F")),
         ('Sleeve 3.17"', "fixture_bore_m", to_si(3.17, "in")),
@@ -116,3 +117,27 @@ def test_lifts_in_tenths_of_a_millimetre(heading: str) -> None:
     rows = f"{PRESSURE}{heading},Intake CFM\n20,60\n40,110\n60,150\n80,178\n"
     (test,) = _read(rows).tests
     assert [point.lift_m for point in test.points] == pytest.approx([0.002, 0.004, 0.006, 0.008])
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("Fixture bore,0 mm", "fixture bore '0 mm' is zero, which no head has"),
+        ("Seat angle,95", "seat angle '95' is not between 0 and 90 degrees"),
+    ],
+)
+def test_a_condition_that_cannot_be_is_an_error_at_its_cell(line: str, said: str) -> None:
+    (found,) = (f for f in _read(f"{PRESSURE}{line}\n{TABLE}").findings if f.severity == "error")
+    assert said in found.message and found.where.startswith("sheet.csv:2:")
+
+
+@pytest.mark.parametrize("written", ["1,013 hPa", "1,013 mbar", "1013 hPa"])
+def test_a_mark_in_a_barometer_is_the_one_that_the_size_allows(written: str) -> None:
+    """A barometer of 1.013 hPa would be a vacuum: the comma parts thousands."""
+    result = _read(f'{PRESSURE}Barometer,"{written}"\n{TABLE}')
+    assert [test.conditions.barometer_pa for test in result.tests] == pytest.approx([101_300.0] * 2)
+
+
+def test_lifts_in_one_letter_fractions_of_an_inch() -> None:
+    (test,) = _read(f"{PRESSURE}Lift (in),Intake 1 (CFM)\n⅛,30\n¼,60\n⅜,80\n½,90\n").tests
+    assert [point.lift_m for point in test.points] == pytest.approx([n * 0.0254 / 8 for n in range(1, 5)])
