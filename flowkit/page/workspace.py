@@ -20,7 +20,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
 from flowkit.errors import FlowkitError, JobError
-from flowkit.importers.files import SHEET_ENDINGS
+from flowkit.importers.files import SHEET_ENDINGS, not_text
 from flowkit.model import Finding, FlowTest
 from flowkit.output import OutputError, written_whole
 from flowkit.page import answers
@@ -307,8 +307,9 @@ class Workspace:
             ]
         except OSError as error:
             raise JobError(f"the folder cannot be read ({error.strerror})", file=str(self.folder)) from error
-        entries = sorted(entries, key=_natural)
-        return entries[:MOST_FILES], max(0, len(entries) - MOST_FILES)
+        # A name that is no text, as another system wrote it, cannot be in a page or a job file.
+        listed = sorted((name for name in entries if not not_text(name)), key=_natural)[:MOST_FILES]
+        return listed, len(entries) - len(listed)
 
     def snapshot(self) -> Snapshot:
         """Return what the page shows now."""

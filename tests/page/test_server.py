@@ -995,3 +995,11 @@ def test_an_open_page_is_heard_and_a_closed_one_says_what_was_kept(sample: Path,
     assert client.get("/work/report").json() == {"running": False, "share": 0.0, "say": ""}
     closed = client.post("/close")
     assert "flowkit is closed" in closed.text and str(sample / "job.toml") in closed.text
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names are bytes there alone")
+def test_a_name_that_is_no_text_does_not_stop_the_page(client: TestClient, folder: Path) -> None:
+    (folder / "a.csv").write_text(MESSY)
+    Path(os.fsdecode(os.fsencode(folder) + b"/K\xf6pfe.csv")).write_text(MESSY)
+    page = client.get("/sheets")
+    assert page.status_code == 200 and "a.csv" in page.text and "1 more file of the folder not listed" in page.text
