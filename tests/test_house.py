@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import importlib
 import inspect
+import re
 import shutil
 import subprocess
 import sys
@@ -269,3 +270,20 @@ def test_light_verbs_load_nothing_heavy() -> None:
     version = loaded("--version")
     assert not {name.split(".")[0] for name in version} & {"typer", "rich", "pydantic", "numpy"}
     assert len([name for name in version if name.startswith("flowkit")]) <= 4
+
+
+PROSE_AFTER = frozenset("a again and at cannot does import in is made printed speaks wrote added itself".split())
+"""Words that follow the name flowkit where no verb of the command is meant, besides those that end in an s."""
+
+
+def test_messages_name_verbs_that_exist() -> None:
+    from flowkit.cli.app import app
+
+    verbs = {command.name for command in app.registered_commands} | {group.name for group in app.registered_groups}
+    unknown = []
+    for name, path in MODULES.items():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                said = set(re.findall(r"\bflowkit ([a-z]+)\b", node.value)) - verbs - PROSE_AFTER
+                unknown += [f"{name}: flowkit {word}" for word in said if not word.endswith("s")]
+    assert "compare" in verbs and not unknown

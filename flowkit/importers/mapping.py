@@ -254,7 +254,7 @@ def _cells_of(grid: Grid, cell: str) -> list[tuple[int, int]]:
     if not found:
         raise SheetError(
             f"the job changes {cell} by hand, but the sheet holds nothing there",
-            "check the cell; flowkit explain shows the sheet with its addresses",
+            "check the cell; flowkit read --explain shows the sheet with its addresses",
             file=grid.file,
             sheet=grid.sheet,
         )

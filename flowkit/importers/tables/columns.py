@@ -5,12 +5,12 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import isclose
 from statistics import fmean, median
 
 from flowkit.errors import with_article
-from flowkit.importers.tables.find import HEADED, Table, is_empty, unit_beside
+from flowkit.importers.tables.find import HEADED, Table, is_empty, leads_groups, unit_beside
 from flowkit.importers.tables.names import SIDE_LETTERS, name_columns
 from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, SET_HEADING, unreadable
 from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label, parse_label
@@ -224,7 +224,8 @@ def _carried(table: Table, row: int) -> dict[int, int]:
     merges = {c0: c1 for r0, c0, r1, c1 in view.merged if r0 <= row <= r1 and c1 > c0}
     filled = [c for c in range(lift + 1, table.right + 1) if view.kinds[row][c] != " "]
     lead = view.label(row, lift) if row != table.axis.heading else None
-    if lead is not None and (lead.names or lead.letter) and not lead.rest and lead.kind is None:
+    plain = lead is not None and (lead.names or lead.letter) and not lead.rest and lead.kind is None
+    if plain or leads_groups(table, row):
         filled = [lift, *filled]
     holder: dict[int, int] = {}
     for column, following in zip(filled, [*filled[1:], table.right + 1], strict=False):
@@ -268,6 +269,8 @@ def _stack(table: Table, index: int, carried: Mapping[int, dict[int, int]]) -> C
         elsewhere = label.kind in LEFT_OUT | {"notes", "counter"} and not label.names
         if at != index and ((leaf and label.treatment) or elsewhere):
             continue  # the heading of another column, with empty cells beside it
+        if label.kind == "head" and label.bare and leads_groups(table, row):
+            label = replace(label, kind=None, head=label.bare, bare=None)
         unit = as_text(view.rows[row][at]).strip("()[] ")
         if at == index and unit in ("V", "Hz", "div") and any(above.kind == "meter" for above, _ in labels):
             label = Label("meter", unit_text=unit)  # in a row of units
@@ -302,6 +305,9 @@ def _heading(table: Table, row: int, index: int) -> Label | None:  # noqa: PLR09
     return Label(rest=text, kinds=("state",))  # a valve's size heads the state it was tested in
 
 
+_HEAD = re.compile(r"(?:cylinder )?head #?(\d+|[A-Z])(?:\s*[:,–-]\s*|\s*\()([^()]+)\)?", re.IGNORECASE)
+
+
 def _join(column: Column, label: Label, *, mine: bool) -> None:
     """Add one heading to what the headings above it said."""
     kinds = set(label.kinds)
@@ -326,7 +332,8 @@ def _join(column: Column, label: Label, *, mine: bool) -> None:
     column.side = label.side or column.side
     column.port = label.port or column.port
     column.run = label.run or column.run
-    column.head = label.head or column.head
+    titled = _HEAD.fullmatch(label.rest)
+    column.head = label.head or (titled and titled[1]) or column.head
     column.code = label.code or column.code
     column.letter = label.letter or column.letter
     column.bare = label.bare or column.bare
@@ -340,7 +347,7 @@ def _join(column: Column, label: Label, *, mine: bool) -> None:
         column.unit, column.unit_text = label.unit, label.unit_text
     elif label.kind == "meter":
         column.unit_text = label.unit_text or column.unit_text
-    rest = label.rest if label.aside is None else label.aside_rest
+    rest = titled[2] if titled else label.rest if label.aside is None else label.aside_rest
     if rest and rest not in column.variant:
         column.variant = f"{column.variant} {rest}".strip()
 

@@ -269,7 +269,7 @@ _READINGS = (
     Column("pressure unit", "unit", look.QUIET, 8.0), Column("cell", "cell", look.QUIET, 34.0),
 )  # fmt: skip
 _METER = (
-    Column("net", "reading less zero", look.RAW, 12.0), Column("slope", "Pa to one of it", look.number(6), 12.0),
+    Column("net", "reading less zero", look.RAW, 12.0), Column("slope", "Pa per unit", look.number(6), 12.0),
     Column("dp", "differential, Pa", look.number(6), 12.0),
     Column("p", "pressure before the meter, Pa", look.number(6), 12.0),
     Column("rho1", "density there, kg/m³", look.number(6), 12.0), Column("c", "coefficient", look.number(6), 12.0),
