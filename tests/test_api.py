@@ -45,6 +45,13 @@ def test_conditions_as_text_in_si_or_with_units(pressure: object) -> None:
     assert test.conditions.test_pressure_pa == pytest.approx(6974.489, rel=1e-6) and test.conditions.bench == "b"
 
 
+def closed() -> io.StringIO:
+    """A file object that was closed before it was read."""
+    made = io.StringIO(TEXT)
+    made.close()
+    return made
+
+
 @pytest.mark.parametrize(
     ("call", "message"),
     [
@@ -63,6 +70,10 @@ def test_conditions_as_text_in_si_or_with_units(pressure: object) -> None:
         (lambda: compare(SHEET).table("sums"), "no table of 'sums'"),
         (lambda: compare(SHEET).table(units="imperial"), "no units 'imperial'"),
         (lambda: compare(SHEET).curve("intake", "no such"), "no state 'no such'"),
+        (lambda: read(closed()), "file object cannot be read"),
+        (lambda: compare(flowkit.Job.load(sample_job()), air_temperature="20 °C"), "cannot be stated beside a job"),
+        (lambda: flowkit.Job.load(sample_job()).with_(boar="80 mm"), "unknown key 'boar'; did you mean 'bore'"),
+        (lambda: flowkit.Job.load(sample_job()).engine_result(variant="none"), "no variant 'none'"),
     ],
 )
 def test_what_cannot_be_done_is_a_plain_flowkit_error(call: object, message: str) -> None:
@@ -116,6 +127,9 @@ def frame(df: object = FRAME, **options: object) -> flowkit.ReadResult:
             "different ref",
         ),
         (lambda: compare({"a": correct(frame().tests)}, pressure="10 inH2O"), "different ref"),
+        (lambda: compare(frame(), bench=3), "an int is not a Bench"),
+        (lambda: compare({"a": [*frame().tests, *correct(frame().tests).tests]}), "corrected tests and tests as read"),
+        (lambda: compare(frame(), lifts=("2 mm", "much")), "'much' is not a number"),
         (lambda: compare(frame(), lifts=(2, 6)), "not a range of lifts in m"),
         (lambda: compare(frame(), lifts=(0.006, 0.002)), "not a range of lifts in m"),
         (lambda: compare(frame(), repeatability=0.5), "50 % cannot be meant"),
@@ -185,6 +199,29 @@ def test_compare_opens_what_holds_several_things(tmp_path: Path) -> None:
     (tmp_path / "c.csv").write_text("item,price\n", encoding="utf-8")
     with pytest.raises(FlowkitError, match=r"c\.csv"):
         compare(read_many(tmp_path / "*.csv", **said))
+
+
+def test_compare_takes_states_single_tests_and_jobs_beside_sheets() -> None:
+    job = flowkit.Job.load(sample_job())
+    first, last = (job.corrected()[1][place] for place in (0, -1))
+    alone = compare(first, {"z": last})["intake"]
+    assert [state.name for state in alone] == ["as received", "z"]
+    whole = job.compare()["intake"].variant(last.name).mean_flow_m3_s
+    assert alone.variant("z").mean_flow_m3_s == pytest.approx(whole, rel=1e-12)
+    both = compare({"the job": job}, {"new": SHEET})["intake"]
+    assert [state.name for state in both] == [*(variant.name for variant in job.variants), "new"]
+    assert [state.name for state in compare(frame().tests[0])["intake"]] == ["frame"]
+
+
+def test_a_bench_as_an_object_and_as_text_is_one_and_its_name_is_a_condition() -> None:
+    said = compare({"a": frame(), "b": frame()}, repeatability="0.5 %")["intake"].gain("a", "b")
+    meant = compare({"a": frame(), "b": frame()}, bench=flowkit.Bench(repeatability=0.005))["intake"].gain("a", "b")
+    assert said.mean_flow_gain_u95 == meant.mean_flow_gain_u95 and said.mean_flow_gain_u95 > 0
+    text = read(TEXT.encode(), test_pressure="28 inH2O", bench="mine")
+    assert text.tests[0].conditions.bench == "mine"
+    stated = [io.BytesIO(text.encode()) for text in (TEXT, BETTER)]
+    both = compare(dict(zip("ab", stated, strict=True)), test_pressure="28 inH2O", bench="mine")
+    assert {test.conditions.bench for test in both.tests} == {"mine"}
 
 
 def test_corrected_results_keep_their_reference() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import shutil
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from flowkit.job.engine import engine_of, whatif
 from flowkit.job.load import SheetChoice, choose_sheets
 from flowkit.model import Bench
 from flowkit.samples import copy_samples, sample_folder, sample_job
+from flowkit.units import from_si, to_si
 
 SHEET = """Test pressure,28 inH2O
 Lift (mm),Intake 1 (CFM),Intake 2 (CFM)
@@ -107,6 +109,17 @@ def test_the_sample_job_says_what_it_says() -> None:
         (
             VARIANT + "[variant.cam.exhaust]\nopens = 'early'\n",
             "[variant 1] cam exhaust opens: 'early' is not a valve event",
+        ),
+        (VARIANT + "conditions = { overrides = 'yes', head = 'x' }\n", "overrides: 'yes' is neither true nor false"),
+        (VARIANT + "conditions = { reason = 'x', head = 'x' }\n", "a reason without overrides; add overrides = true"),
+        (VARIANT + "conditions = { overrides = true, head = 'x' }\n", "overrides needs a reason"),
+        (
+            VARIANT + "columns = { lift = 'A2:A5', lift_unit = '?', flow = [{ cells = 'B2:B5', side = 'intake' }] }\n",
+            "lift_unit is still '?'; write the unit of the lifts, such as mm",
+        ),
+        (
+            VARIANT + "columns = { lift = 'A2:A5', flow = [{ cells = 'down there', side = 'intake' }] }\n",
+            "'down there' is not a range of cells",
         ),
         ("a = " + 2000 * "[" + "\n" + VARIANT, "too deep"),
         ("a = " + 5000 * "9" + "\n" + VARIANT, "too long"),
@@ -401,3 +414,62 @@ def test_a_job_is_written_as_it_is_read(tmp_path: Path) -> None:
     assert 'sheets = ["records:7/ported"]' in written
     with pytest.raises(JobError, match="some conditions of a sheet count over what it says and some do not"):
         replace(job, variants=(replace(job.variants[0], sheets=sheets),), path=None).write(tmp_path / "x.toml")
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (whatif, "nothing is changed"),
+        (lambda job: whatif(job, variant="nope", cams=["intake.peak_lift=9.9mm"]), "no variant 'nope'"),
+        (lambda job: whatif(job, variant="as received", cams=["intake.opens=16 BTDC"]), "change nothing"),
+        (lambda job: job.engine_sweep("bore", ["80 mm"], variant="nope"), "no variant 'nope'"),
+        (lambda job: job.engine_sweep("bore", "80 mm"), "is not a list of values"),
+        (
+            lambda job: replace(
+                job, engine=None, engine_table={}, variants=tuple(replace(v, engine={}) for v in job.variants)
+            ).engine_sweep("bore", ["80 mm"]),
+            "the job describes no engine",
+        ),
+    ],
+)
+def test_a_change_that_changes_nothing_is_refused(change: Callable[[Job], object], said: str) -> None:
+    with pytest.raises(FlowkitError, match=said):
+        change(Job.load(sample_job()))
+
+
+OVER = "conditions = { %s, overrides = true, reason = 'asked the operator' }"
+
+
+@pytest.mark.parametrize(
+    ("said", "lift_mm", "cfm", "inh2o"),
+    [
+        ("lift_unit = 'in'", 0.2 * 25.4, 30.0, 28.0),
+        ("flow_unit = 'L/s'", 0.2, 30.0 / 0.4719474432, 28.0),  # a litre a second is 1/0.4719474432 CFM (NIST SP 811)
+        ("pressure_unit = 'mmH2O'", 0.2, 30.0, 28.0 / 25.4),
+        ("pressure_unit = 'inH2O'", 0.2, 30.0, 28.0),
+    ],
+)
+def test_a_unit_that_counts_over_the_sheets_makes_its_numbers_others(
+    tmp_path: Path, said: str, lift_mm: float, cfm: float, inh2o: float
+) -> None:
+    (tmp_path / "a.csv").write_text(
+        "Test pressure,28 inH2O\nLift (mm),Intake 1 (CFM)\n0.1,15\n0.2,30\n0.3,44\n0.4,57\n"
+    )
+    path = tmp_path / "job.toml"
+    path.write_text(f'[[variant]]\nname = "a"\nsheets = ["a.csv"]\n{OVER % said}\n')
+    ((variant,), findings) = Job.load(path).read()
+    (test,) = variant.tests
+    point = test.points[1]
+    assert point.lift_m * 1e3 == pytest.approx(lift_mm)
+    assert from_si(point.flow_m3_s, "CFM") == pytest.approx(cfm)
+    assert test.conditions.test_pressure_pa == pytest.approx(to_si(inh2o, "inH2O"))
+    assert any("asked the operator" in finding.message for finding in findings) == ("'inH2O'" not in said)
+
+
+def test_a_unit_of_another_quantity_cannot_count_over_the_sheet(tmp_path: Path) -> None:
+    said = "flow_unit = 'kg/h'"
+    (tmp_path / "a.csv").write_text("Test pressure,28 inH2O\nLift (mm),Intake 1 (CFM)\n2,30\n4,60\n6,80\n")
+    path = tmp_path / "job.toml"
+    path.write_text(f'[[variant]]\nname = "a"\nsheets = ["a.csv"]\n{OVER % said}\n')
+    with pytest.raises(JobError, match="CFM cannot be read as kg/h; they measure different things"):
+        Job.load(path).read()

@@ -351,7 +351,8 @@ def _size(text: str | None) -> float | tuple[float, float] | None:
         if ends is None:
             return parse_quantity(text, "length")
         unit = re.sub(r"^[\d.,\s]+", "", ends[2])
-        return parse_quantity(f"{ends[1]} {unit}", "length"), parse_quantity(ends[2], "length")
+        low, high = sorted((parse_quantity(f"{ends[1]} {unit}", "length"), parse_quantity(ends[2], "length")))
+        return low, high
     except UnitError as error:
         raise typer.BadParameter(f"{text!r}: {error.problem}") from error
 

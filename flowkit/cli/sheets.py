@@ -310,8 +310,9 @@ def _meter_sheet(readings: str, unit: str | None, name: str | None, pressure_uni
 
 def _names(ports: str) -> tuple[str, ...]:
     """Port names: a count, or names with commas between."""
-    if ports.strip().isdecimal():
-        names = tuple(str(index) for index in range(1, int(ports) + 1))
+    count = ports.strip()
+    if count.isdecimal():
+        names = tuple(str(index) for index in range(1, 1 + (int(count) if len(count) < 4 else 1000)))
     else:
         names = tuple(name.strip() for name in ports.split(",") if name.strip())
     if not 1 <= len(names) <= 64:

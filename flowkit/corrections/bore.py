@@ -263,7 +263,7 @@ def correct_bore(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> S
                 "Give the engine's bore as the reference's bore to have them corrected."
             )
             said.append(Finding("fixture-differs", "warning", test.id, message))
-        return skipped("bore", FORMULA, flow, "the reference has no bore of an engine", None, *said)
+        return skipped("bore", FORMULA, flow, "the reference has no engine bore", None, *said)
     offset = geometry.offset_m if geometry is not None else None
     inputs: Inputs = {
         "fixture_bore_m": fixture,

@@ -137,7 +137,7 @@ def _check_order(setup: Setup) -> None:
         raise EngineError(
             f"the exhaust is open from {exhaust.opens_deg:.0f}° to {exhaust.closes_deg:.0f}° and the intake from "
             f"{intake.opens_deg:.0f}° to {intake.closes_deg:.0f}° after firing dead centre",
-            "check the cams: is the exhaust's the intake's, or the zero of a table another?",
+            "check the cams: are the two swapped, and is the zero of each table where it should be?",
         )
     if start <= intake.closes_deg - 720 or end >= exhaust.opens_deg:
         raise EngineError(

@@ -317,9 +317,10 @@ def _valves(case: Case) -> list[Finding]:
     engine, valves = case.engine, [case.valves[side] for side in SIDES if side in case.valves]
     if case.too_big:
         named = [f"{side} valve of {(case.valves[side].head_m or 0.0) * 1e3:.2f} mm" for side in case.too_big]
+        do = "does" if len(named) == 1 else "do"
         words = (
-            f"An {' and '.join(named)} does not fit in a bore of {engine.bore_m * 1e3:.2f} mm, so no engine figures "
-            "are made. Check the diameters, their units and the bore."
+            f"The {' and the '.join(named)} {do} not fit in a bore of {engine.bore_m * 1e3:.2f} mm, so no engine "
+            "figures are made. Check the diameters, their units and the bore."
         )
         return [Finding("valves-do-not-fit", "error", case.name, words)]
     heads = [valve.head_m for valve in valves if valve.head_m is not None]

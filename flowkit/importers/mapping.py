@@ -240,7 +240,7 @@ def _cells_of(grid: Grid, cell: str) -> list[tuple[int, int]]:
         found += [(row, column) for column in range(len(values)) if all_of_it or (on_sheet, column + 1) in spots]
     if not found:
         what = f"the job changes {cell} by hand, but the sheet holds nothing there"
-        remedy = "check the cell; flowkit explain shows the sheet with its addresses"
+        remedy = "check the cell; flowkit read --explain shows the sheet with its addresses"
         raise SheetError(what, remedy, file=grid.file, sheet=grid.sheet)
     return found
 

@@ -279,7 +279,7 @@ def choose_sheets(pattern: str, folder: Path) -> tuple[SheetChoice, ...]:
 
     A plain name is returned whether it exists or not; a glob that matches nothing is refused.
     """
-    if not pattern.isprintable():
+    if any(ord(mark) < 32 for mark in pattern) and not (folder / pattern).exists():
         raise JobError(
             f"{pattern!r} holds a character that no file name has: a backslash in double quotes starts a code",
             "write the path with forward slashes, or in single quotes",

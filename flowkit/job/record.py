@@ -79,7 +79,7 @@ def add_to_records(
             other = isinstance(reading.error, OwnOutputError) or "no table of lifts" in str(reading.error)
             yield Added(path, "left out" if other and path not in named else "not read", str(reading.error))
         elif not reading.result.tests:
-            yield Added(path, "not read", f"{path.name}: no flow test was found in it; flowkit explain says why.")
+            yield Added(path, "not read", f"{path.name}: no flow test was found in it; flowkit read says why.")
         else:
             try:
                 yield _kept(store, path, sheet_entry(path, reading.result))
@@ -87,7 +87,7 @@ def add_to_records(
                 yield Added(path, "not read", f"{path.name}: {error.strerror or error}.")
         done += 1
         if progress:
-            progress(done + len(taken), total)
+            progress(done, len(jobs) + len(rest))
 
 
 def _kept(store: Store, path: Path, entry: Entry) -> Added:

@@ -205,20 +205,35 @@ def set_value(document: Any, file: str, cell: str, value: str, reason: str) -> s
     return f"{cell} of {file} set to {value}"
 
 
-def add_sheet(document: Any, entry: str, name: str) -> None:
-    """Add a sheet to the state of that name, or as a new state at the end."""
+def state_called(document: Any, name: str) -> Any:
+    """Return the state of that name, however it is spelled; made at the end, without sheets, where there is none."""
     folded = one_spelling(name)
     for variant in variants(document):
         if one_spelling(str(variant.get("name", ""))) == folded:
-            if entry not in [str(item) for item in variant["sheets"]]:
-                _settle(variant)
-                variant["sheets"].append(entry)
-            return
+            return variant
     made = tomlkit.table()
-    made.update({"name": name, "sheets": [entry]})
+    made.update({"name": name, "sheets": []})
     if not isinstance(document.get("variant"), list):
         document["variant"] = tomlkit.aot()
     document["variant"].append(made)
+    return variants(document)[-1]
+
+
+def add_sheet(document: Any, entry: str, name: str) -> None:
+    """Add a sheet to the state of that name, or as a new state at the end."""
+    variant = state_called(document, name)
+    if entry not in [str(item) for item in variant["sheets"]]:
+        _settle(variant)
+        variant["sheets"].append(entry)
+
+
+def _by_name(document: Any, file: str) -> None:
+    """Refuse to take a sheet from its state where the job names it by a pattern only: it would be in it still."""
+    named = [file_of(variant["sheets"][index]) for variant, index in _entries(document, file)]
+    if named and file not in named:
+        raise JobError(
+            f"the job takes {file} by the pattern {named[0]!r}", "name its sheets one by one in the job file"
+        )
 
 
 def keep_sheets(document: Any, variant: Any, kept: list[Any]) -> None:
@@ -234,6 +249,7 @@ def keep_sheets(document: Any, variant: Any, kept: list[Any]) -> None:
 
 def drop_sheet(document: Any, file: str) -> str:
     """Take a sheet out of the job; the file stays in the folder."""
+    _by_name(document, file)
     for variant in variants(document):
         kept = [entry for entry in variant.get("sheets", []) if file_of(entry) != file]
         if len(kept) < len(variant.get("sheets", [])):
@@ -244,8 +260,9 @@ def drop_sheet(document: Any, file: str) -> str:
 def move_sheet(document: Any, file: str, source: str, target: str) -> str:
     """Move a sheet from one state to another."""
     here, there = variant_named(document, source), variant_named(document, target)
-    if here is there or file not in map(file_of, here["sheets"]):
+    if here is there:
         return f"{file} stays where it is"
+    _by_name(document, file)
     # What was stated of one sheet alone goes with it, and does not count for the sheet that joins it.
     _settle(here)
     _settle(there)
@@ -274,8 +291,9 @@ def rename_variant(document: Any, name: str, new: str) -> str:
     new = " ".join(new.split())
     if not new:
         raise JobError("a state needs a name", 'such as "as received" or "ports blended"')
-    folded = new.casefold()
-    if folded != name.casefold() and any(str(item.get("name", "")).casefold() == folded for item in variants(document)):
+    if one_spelling(new) != one_spelling(name) and one_spelling(new) in [
+        one_spelling(str(item.get("name", ""))) for item in variants(document)
+    ]:
         raise JobError(f"there is a state named {new!r} already", "give each state a name of its own")
     variant_named(document, name)["name"] = new
     return f"{name} is now {new}"

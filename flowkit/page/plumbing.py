@@ -299,7 +299,7 @@ def keep(folder: Path, name: str, source: BinaryIO | bytes) -> tuple[str, bool]:
     except OSError as error:
         raise FlowkitError(
             f"{name} cannot be kept in {folder} ({error.strerror or error})",
-            "free some space, or open a folder that can be written",
+            "free some space, or open a folder that can be written to",
         ) from error
     finally:
         if draft is not None:

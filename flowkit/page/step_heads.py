@@ -146,11 +146,8 @@ def _sheet(page: Page, form: FormData) -> str:
 
     def edit(document: Any) -> str:
         """Write it."""
-        target = text(form, "to") or source
-        if text(form, "new"):
-            target = " ".join(text(form, "new").split())
-            answers.add_sheet(document, file, target)
-            answers.variant_named(document, target)["sheets"].clear()
+        new = " ".join(text(form, "new").split())
+        target = str(answers.state_called(document, new)["name"]) if new else text(form, "to") or source
         said = answers.move_sheet(document, file, source, target)
         head = text(form, "head")
         if "head" not in form or head == answers.head_of(document, file):

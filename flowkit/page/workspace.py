@@ -20,7 +20,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
 from flowkit.errors import FlowkitError, JobError
-from flowkit.importers.files import SHEET_ENDINGS
+from flowkit.importers.files import SHEET_ENDINGS, not_text
 from flowkit.model import Finding, FlowTest
 from flowkit.output import OutputError, written_whole
 from flowkit.page import answers
@@ -307,8 +307,9 @@ class Workspace:
             ]
         except OSError as error:
             raise JobError(f"the folder cannot be read ({error.strerror})", file=str(self.folder)) from error
-        entries = sorted(entries, key=_natural)
-        return entries[:MOST_FILES], max(0, len(entries) - MOST_FILES)
+        # A name that is no text, as another system wrote it, cannot be in a page or a job file.
+        listed = sorted((name for name in entries if not not_text(name)), key=_natural)[:MOST_FILES]
+        return listed, len(entries) - len(listed)
 
     def snapshot(self) -> Snapshot:
         """Return what the page shows now."""
@@ -356,8 +357,9 @@ class Workspace:
         for variant in answers.variants(document) if document is not None else ():
             for entry in variant.get("sheets", []):
                 pattern = answers.file_of(entry)
-                # A plain name counts whether it is there or not.
-                found = fnmatch.filter(names, pattern) if any(mark in pattern for mark in "*?[") else [pattern]
+                # A plain name counts whether it is there or not; one with brackets is a pattern where no file has it.
+                plain = pattern in names or not any(mark in pattern for mark in "*?[")
+                found = [pattern] if plain else fnmatch.filter(names, pattern)
                 for name in found:
                     used.setdefault(name, []).append(str(variant.get("name", "")))
         logo = answers.table_value(document, ("job", "logo"))
@@ -391,13 +393,11 @@ class Workspace:
             first: dict[str, str | None] = {}
             for test in result.tests if result is not None else ():
                 first.setdefault(test.variant, test.conditions.date)
-            # No letter of a name is a pattern in ``sheets``.
-            entry = re.sub(r"([\[\*\?])", r"[\1]", name)
-            found += [(state, date, entry) for state, date in (first or {Path(name).stem: None}).items()]
+            found += [(state, date, name) for state, date in (first or {Path(name).stem: None}).items()]
         if not answers.variants(document):
             found.sort(key=_order)
-        for state, _, entry in found:
-            answers.add_sheet(document, entry, state)
+        for state, _, name in found:
+            answers.add_sheet(document, name, state)
         return left
 
     def split(self, document: Any, file: str) -> None:
@@ -416,8 +416,8 @@ class Workspace:
             elif labels:
                 for label in labels:
                     answers.add_sheet(document, file, label)
-                    if stated:
-                        answers.variant_named(document, label)["conditions"] = dict(stated)
+                if stated:
+                    answers.set_condition(document, [file], dict(stated))
                 if str(variant["name"]) not in labels:
                     answers.keep_sheets(document, variant, [])
             return

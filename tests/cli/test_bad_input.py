@@ -109,12 +109,23 @@ def test_variants_without_a_common_range_and_of_one_name(command: Command, tmp_p
         ["compare", "clean.csv", "--bore", "80 inH2O"],
         ["plan", "job.toml", "--gain", "two"],
         ["plan", "job.toml", "--gain", "200 %"],
+        ["whatif", "job.toml"],
+        ["blank", "a.xlsx", "--ports", "0"],
+        ["blank", "a.xlsx", "--ports", "65"],
+        ["blank", "a.xlsx", "--ports", "1000000000"],
+        ["blank", "a.xlsx", "--ports", 5000 * "9"],
+        ["blank", "a.xlsx", "--ports", " , "],
+        ["blank", "a.xlsx", "--ports", "left, Left"],
+        ["blank", "a.xlsx", "--step", "0 mm"],
+        ["blank", "a.xlsx", "--top", "12"],
+        ["records", "find", "--valve", "38", "--records", "none.sqlite"],
     ],
 )
 def test_wrong_usage_is_status_2(command: Command, sheet: Path, arguments: list[str]) -> None:
     done = command(*arguments)
     assert done.code == 2
     assert done.err
+    assert not Path("a.xlsx").exists()
 
 
 def test_stated_values_that_cannot_be_read(command: Command, sheet: Path) -> None:

@@ -16,7 +16,7 @@ import pytest
 import flowkit
 from flowkit.samples import copy_samples
 
-from .conftest import Outcome
+from .conftest import SHEET, Outcome
 
 Command = Callable[..., Outcome]
 
@@ -266,3 +266,61 @@ def test_meter_says_what_to_paste_and_draws_it(command: Command, tmp_path: Path)
     assert 'full_scale = "128' in done.out
     assert (tmp_path / "meter.png").read_bytes().startswith(b"\x89PNG")
     assert json.loads(command("meter", "bench.toml", "--json").out)["kind"] == "meter"
+
+
+def test_a_blank_sheet_for_a_job_without_a_meter_is_refused(command: Command, sheet: Path, tmp_path: Path) -> None:
+    (tmp_path / "job.toml").write_text('[[variant]]\nname = "a"\nsheets = ["clean.csv"]\n')
+    done = command("blank", "b.xlsx", "--readings", "job.toml")
+    assert done.code == 1 and "the job describes no meter" in done.err
+    assert not (tmp_path / "b.xlsx").exists()
+
+
+def test_records_with_little_in_them_say_so(command: Command, sheet: Path, tmp_path: Path) -> None:
+    (tmp_path / "job.toml").write_text('[[variant]]\nname = "a"\nsheets = ["clean.csv"]\n')
+    (tmp_path / "bad.toml").write_text('[[variant]]\nname = "a"\nsheets = ["bad.csv"]\n')
+    (tmp_path / "bad.csv").write_text("nothing\n")
+    own = ("--records", "shop.sqlite")
+    done = command("records", "add", "nowhere", *own)
+    assert done.code == 1 and "there is no such file or folder" in done.err
+    done = command("records", "add", "job.toml", "bad.toml", *own)
+    assert done.code == 1 and "none of its tests can be used" in done.err and "1 added, 1 not read" in done.out
+    assert "2 tests" in command("records", "find", *own).out
+    assert "No recorded test matches." in command("records", "find", "no such words", *own).out
+    assert "too few for a control chart" in command("records", "bench", *own).out
+    assert "the valve's diameter is not stated" in command("records", "rank", "job.toml", *own).out
+    done = command("records", "rebuild", "--records", "new.sqlite")
+    assert done.code == 1 and "nothing of the records says where the sheets are" in done.err
+
+
+@pytest.mark.parametrize("size", ["36-40 mm", "40-36 mm", "1.4 to 1.6 in"])
+def test_a_range_of_sizes_is_the_same_from_either_end(command: Command, tmp_path: Path, size: str) -> None:
+    (tmp_path / "a.csv").write_text(SHEET)
+    head = 'conditions = { valve_head = "38 mm" }'
+    (tmp_path / "job.toml").write_text(f'[[variant]]\nname = "a"\nsheets = ["a.csv"]\n{head}\n')
+    assert command("records", "add", "job.toml", "--records", "shop.sqlite").code == 0
+    assert "2 tests" in command("records", "find", "--valve", size, "--records", "shop.sqlite").out
+    assert "No recorded" in command("records", "find", "--valve", "30-20 mm", "--records", "shop.sqlite").out
+
+
+def test_readings_of_a_meter_are_shown_as_it_showed_them(command: Command, tmp_path: Path) -> None:
+    rows = "2,12,14\n4,45,47\n6,88,90\n8,120,122\n"
+    head = "Test pressure,28 inH2O\nLift (mm),Intake 1 manometer (mmH2O),Intake 2 manometer (mmH2O)\n"
+    (tmp_path / "m.csv").write_text(head + rows)
+    out = command("read", "m.csv").out
+    assert "read 12–120 mmH2O" in out and "read 14–122 mmH2O" in out and "CFM" not in out
+
+
+def test_the_order_of_day_and_month_is_asked_once_for_all_sheets(command: Command, tmp_path: Path) -> None:
+    for name, date in (("a", "03/04/2026"), ("b", "05/06/2026"), ("c", "03/04/2026")):
+        (tmp_path / f"{name}.csv").write_text(f"Date,{date}\n{SHEET}")
+    done = command("check", "a.csv", "b.csv", "c.csv")
+    assert (done.out + done.err).count("--date-order day or month") == 1
+    settled = command("check", "a.csv", "b.csv", "c.csv", "--date-order", "day")
+    assert "--date-order" not in settled.out + settled.err
+
+
+def test_a_lift_flowed_on_one_side_only_has_no_ratio(command: Command, tmp_path: Path) -> None:
+    head = "Test pressure,28 inH2O\nLift (mm),Intake 1 (CFM),Exhaust 1 (CFM)\n"
+    (tmp_path / "x.csv").write_text(head + "2,30,24\n4,60,48\n6,80,\n8,90,\n")
+    out = command("compare", "x.csv", "--tables", "--display", "metric").out
+    assert "2.00   0.80" in out and "4.00   0.80" in out and "6.00   0" not in out.partition("equal lift")[2]

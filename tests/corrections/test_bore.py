@@ -256,7 +256,7 @@ def test_step_without_inputs_is_skipped_with_a_note(conditions: dict[str, float]
 @pytest.mark.parametrize(("fixture", "differs"), [(0.0805 * 1.0101, True), (0.0805 * 0.989, True), (0.0812, False)])
 def test_fixture_of_another_bore_is_a_warning_where_nothing_is_corrected(fixture: float, differs: bool) -> None:
     step = correct_bore(FLOWS, flow_test(fixture_bore_m=fixture), setting(engine_bore_m=0.0805))
-    assert step.line.skipped == "the reference has no bore of an engine"
+    assert step.line.skipped == "the reference has no engine bore"
     assert [finding.rule for finding in step.findings] == (["fixture-differs"] if differs else [])
     assert all(finding.severity == "warning" for finding in step.findings)
     words = f"The fixture's bore of {fixture * 1000:.2f} mm ({fixture / 0.0254:.3f} in) and the engine's of 80.50 mm ("

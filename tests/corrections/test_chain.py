@@ -92,7 +92,7 @@ def test_every_correction_has_its_line_even_where_it_was_not_made() -> None:
         ("air", "the flows are taken as stated: air as the bench gave it"),
         ("check-plate", "no check plate was read"),
         ("test-pressure", None),
-        ("bore", "the reference has no bore of an engine"),
+        ("bore", "the reference has no engine bore"),
     ]
     assert all(item.formula for item in test.ledger)
     assert result.findings == ()

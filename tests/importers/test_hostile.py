@@ -376,6 +376,28 @@ def test_a_pdf_without_a_page(tmp_path: Path) -> None:
         read_grids(tmp_path / "a.pdf")
 
 
+@pytest.mark.parametrize(
+    ("name", "data", "message"),
+    [
+        ("a.heic", b"\0\0\0\x18ftypheic", "a picture .HEIC., such as a photo"),
+        ("a.csv", b"\0\0\0\x18ftypmif1", "a picture .HEIC., such as a photo"),
+        ("a.csv", b"\x1f\x8b\x08", "a packed archive, not a sheet; unpack it"),
+        ("a.xlsx", b"7z\xbc\xaf\x27\x1c", "a packed archive, not a sheet; unpack it"),
+        ("a.toml", b"[[variant]]\n", "a job file, not a sheet; give it to flowkit compare"),
+        ("a.eml", b"From: a@b.c\nTo: d@e.f\n\nIt is ready.\n", "holds no table; ask for the sheet"),
+        (
+            "a.eml",
+            b"From: a@b.c\nContent-Type: text/plain; charset=nosuch\n\n1\n",
+            "the mail cannot be read; save the table",
+        ),
+    ],
+)
+def test_what_is_no_sheet_says_what_it_is(tmp_path: Path, name: str, data: bytes, message: str) -> None:
+    (tmp_path / name).write_bytes(data + 60 * b" ")
+    with pytest.raises(SheetError, match=message):
+        read_grids(tmp_path / name)
+
+
 def test_reader_that_panics_is_a_plain_error(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from flowkit.importers.files import workbook
 

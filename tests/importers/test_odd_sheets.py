@@ -341,3 +341,61 @@ def test_captions_under_their_tables(tmp_path: Path) -> None:
 )
 def test_what_numbers_and_words_of_a_column_say(tmp_path: Path, text: str, wanted: list[str]) -> None:
     assert read_as(tmp_path, text) == wanted
+
+
+@pytest.mark.parametrize(
+    ("above", "heads", "below", "wanted"),
+    [
+        ("", "A cfm,B cfm", "A: as received\nB: ported 3-angle\n", ["2 as received 60", "2 ported 3-angle 61"]),
+        ("A,as received\nB,ported\n", "B cfm,A cfm", "", ["2 ported 60", "2 as received 61"]),
+        (
+            "Variant A = as received / B = ported / C = slim stem valves\n",
+            "A Ex1,B Ex1,C Ex1",
+            "flows in cfm\n",
+            ["1 as received 60", "1 ported 61", "1 slim stem valves 62"],
+        ),
+        ("A = as received; B = ported\n", "Ex 1 cfm,Ex 3 cfm", "", ["asked"]),
+        ("A = as received; B = blended\n", "Ex A cfm,Ex B cfm", "", ["as received 60", "blended 61"]),
+    ],
+)  # fmt: skip
+def test_a_legend_says_which_state_a_letter_is(
+    tmp_path: Path, above: str, heads: str, below: str, wanted: list[str]
+) -> None:
+    title = "Exhaust 2 @ 28 in H2O\n" if heads[1:5] == " cfm" else "28 in H2O\n"
+    found = read_as(tmp_path, title + above + table(heads, "") + below)
+    assert found == [who if who == "asked" else f"exhaust {who}" for who in wanted]
+
+
+def test_a_legend_explains_a_column_and_what_is_behind_it_is_kept(tmp_path: Path) -> None:
+    rows = "".join(f"{state},.{n},{60 + n}\n" for state in "AB" for n in (1, 2, 3))
+    text = f"State,Lift in,Int 1 cfm\n{rows}A = as received; B = ported. Flowed at 28 inH2O\n"
+    assert read_as(tmp_path, text) == ["intake 1 as received 61", "intake 1 ported 61"]
+    (tmp_path / "sheet.csv").write_text(text, encoding="utf-8")
+    tests = flowkit.read(tmp_path / "sheet.csv").tests
+    assert all(test.conditions.test_pressure_pa == pytest.approx(28 * 249.089, rel=1e-4) for test in tests)
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "one", "other"),
+    [
+        ("Stock", "Ported", "Stock", "Ported"),
+        ("Head 1012", "Head 1013", "1012", "1013"),
+        ("Head 1012 (as received)", "Head 1013 (as received)", "1012 as received", "1013 as received"),
+    ],
+)
+def test_groups_whose_first_heading_is_over_the_lifts(
+    tmp_path: Path, first: str, second: str, one: str, other: str
+) -> None:
+    above = f"Test pressure,28 inH2O\n{first},,,{second},\n"
+    assert read_as(tmp_path, table("Int 1 cfm,Exh 1 cfm,Int 1 cfm,Exh 1 cfm", above)) == [
+        f"intake 1 {one} 60", f"exhaust 1 {one} 61", f"intake 1 {other} 62", f"exhaust 1 {other} 63",
+    ]  # fmt: skip
+
+
+def test_a_check_orifice_has_its_nominal_flow_and_what_was_measured(tmp_path: Path) -> None:
+    path = tmp_path / "sheet.csv"
+    lines = "Check orifice nominal,47.2 L/s\nCheck orifice measured,46.9 L/s\n"
+    path.write_text(table("Int 1 cfm", f"28 inH2O\n{lines}"), encoding="utf-8")
+    conditions = flowkit.read(path).tests[0].conditions
+    assert conditions.check_nominal_m3_s == pytest.approx(0.0472)
+    assert conditions.check_reading_m3_s == pytest.approx(0.0469)

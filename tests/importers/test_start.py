@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import sys
 import tomllib
 from pathlib import Path
 
@@ -102,6 +104,25 @@ def test_names_that_toml_or_a_glob_would_misread(tmp_path: Path) -> None:
     assert [v["name"] for v in content["variant"]] == ['say "x" \\ #1', "two lines"]
     variants, _ = Job.load(target).read()
     assert [len(v.tests) for v in variants] == [2, 2]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such names there")
+@pytest.mark.parametrize(
+    "name", ["a\u200bb.csv", "a\u202f1.csv", "a\nb.csv", "a\tb.csv", "a\x7f.csv", "\U000e0001.csv"]
+)
+def test_a_name_with_a_mark_that_nobody_sees_can_be_started_from(tmp_path: Path, name: str) -> None:
+    write_csv(tmp_path / name, sheet())
+    variants, findings = Job.load(start_job(tmp_path)).read()
+    assert [len(v.tests) for v in variants] == [2] and findings == ()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names are bytes there alone")
+def test_a_name_that_is_no_text_is_named_and_the_rest_is_started_from(tmp_path: Path) -> None:
+    write_csv(tmp_path / "a.csv", sheet("stock"))
+    write_csv(Path(os.fsdecode(os.fsencode(tmp_path) + b"/K\xf6pfe.csv")), sheet("ported"))
+    text = start_job(tmp_path).read_text(encoding="utf-8")
+    assert "# Cannot be read: K pfe.csv: its name" in text
+    assert [v["sheets"] for v in tomllib.loads(text)["variant"]] == [["a.csv"]]
 
 
 def test_what_cannot_be_read_is_named(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 import tomlkit
@@ -91,3 +92,62 @@ def test_what_nobody_stated_is_not_ticked_behind_a_state_from_the_records() -> N
     answers.set_changes(document, "as received", nothing)
     assert answers.changes(document)[:3] == [nothing, nothing, ports]
     assert answers.changes(document)[3] == {"intake": frozenset({"seats", "valves"}), "exhaust": frozenset({"seats"})}
+
+
+def test_a_new_state_named_like_one_that_is_there_is_that_one(job: Path) -> None:
+    document = tomlkit.parse(job.read_text())
+    for name in ("two", " TWO "):
+        state = answers.state_called(document, name)
+        assert state["sheets"] == ["said.csv"], name
+    assert len(answers.variants(document)) == 2 and answers.state_called(document, "three")["sheets"] == []
+
+
+@pytest.mark.parametrize(
+    "change", [lambda d: answers.drop_sheet(d, "said.csv"), lambda d: answers.move_sheet(d, "said.csv", "two", "one")]
+)
+def test_a_sheet_that_a_pattern_takes_is_not_said_to_be_gone(job: Path, change: Any) -> None:
+    document = tomlkit.parse(job.read_text().replace('"said.csv"', '"sa*.csv"'))
+    with pytest.raises(flowkit.FlowkitError, match=r"takes said.csv by the pattern 'sa\*.csv'"):
+        change(document)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (lambda d: answers.rename_variant(d, "one", " "), "a state needs a name"),
+        (lambda d: answers.rename_variant(d, "one", "Two"), "a state named 'Two' already"),
+        (lambda d: answers.rename_variant(d, "gone", "three"), "no state 'gone' any more"),
+        (lambda d: answers.move_variant(d, "gone", 1), "no state 'gone' any more"),
+        (lambda d: answers.set_changes(d, "one", {"intake": ["ports"]}), "not a state after another"),
+        (lambda d: answers.set_changes(d, "gone", {"intake": ["ports"]}), "not a state after another"),
+    ],
+)
+def test_an_answer_to_a_page_that_is_out_of_date_is_refused(job: Path, change: Any, said: str) -> None:
+    document = tomlkit.parse(job.read_text())
+    with pytest.raises(flowkit.FlowkitError, match=said):
+        change(document)
+    assert tomlkit.dumps(document) == job.read_text()
+
+
+def test_one_of_two_sheets_of_a_state_can_go_and_so_can_the_last_state(job: Path) -> None:
+    document = tomlkit.parse(job.read_text())
+    answers.move_sheet(document, "said.csv", "two", "one")
+    answers.drop_sheet(document, "bare.csv")
+    job.write_text(tomlkit.dumps(document))
+    assert pressures(job) == {"said.csv": {28.0}}
+    answers.drop_sheet(document, "said.csv")
+    assert "variant" not in document
+
+
+def test_an_emptied_field_leaves_no_empty_table_behind() -> None:
+    document = tomlkit.parse('[bench]\ndrift = "0.2 %"\nstandard_air = {temperature = "20 °C"}\n')
+    answers.set_table_value(document, ("bench", "standard_air", "temperature"), None)
+    assert document.unwrap() == {"bench": {"drift": "0.2 %"}}
+    answers.set_table_value(document, ("bench", "drift"), "")
+    answers.set_table_value(document, ("engine", "bore"), "")
+    assert document.unwrap() == {}
+    document = tomlkit.parse('[[variant]]\nname = "a"\nsheets = ["a.csv"]\n')
+    answers.set_table_value(document, ("variant", 0, "valves", "intake", "stem"), "7 mm")
+    assert document.unwrap()["variant"][0]["valves"] == {"intake": {"stem": "7 mm"}}
+    answers.set_table_value(document, ("variant", 0, "valves", "intake", "stem"), None)
+    assert document.unwrap()["variant"] == [{"name": "a", "sheets": ["a.csv"]}]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 import os
 import re
 import select
@@ -822,3 +823,183 @@ def test_what_the_meter_form_has_no_field_for_stays(sample: Path) -> None:
     written = tomllib.loads((sample / "job.toml").read_text())["meter"]
     assert written["points"][1] == ["42 mm", "71 CFM"] and written["u_common"] == "0.3 %"
     assert written["zero"] == "0.5 mm"
+
+
+# -- buttons, fields and forms
+
+
+TYPED = "Test pressure\t28 inH2O\nLift (mm)\tIntake 1 (CFM)\tIntake 2 (CFM)\n" + "".join(
+    f"{lift}\t{20 * lift}\t{19 * lift}\n" for lift in range(1, 9)
+)
+"""A table as it is pasted from a workbook."""
+
+
+def notice_of(answer: Any) -> str:
+    """What the page says on top after a form."""
+    found = re.search(r'class="notice[^>]*>(.*?)</p>', answer.text, re.S)
+    return " ".join(re.sub(r"<[^>]+>", "", found.group(1)).split()) if found else ""
+
+
+@pytest.mark.parametrize(
+    ("form", "data", "said"),
+    [
+        ("/heads/state", {"name": "as received", "do": "rename", "new": " "}, "a state needs a name"),
+        ("/heads/state", {"name": "as received", "do": "paint"}, "does not know this answer"),
+        ("/heads/state", {"name": "gone", "do": "up"}, "no state &#39;gone&#39; any more"),
+        ("/answer", {"kind": "condition", "file": "as_received.csv", "key": "bench"}, "no answer was given"),
+        ("/answer", {"kind": "table", "key": "bench.colour", "value": "red"}, "is not asked for"),
+        ("/answer", {"kind": "date_order", "file": "as_received.csv"}, "whether the day or the month comes first"),
+        ("/answer", {"kind": "letters", "file": "as_received.csv"}, "which letter is the intake"),
+        ("/answer", {"kind": "columns", "cells0": "2:1-9:1", "side0": "lifts"}, "no column is a flow"),
+        ("/answer", {"kind": "condition", "key": "side", "value": "inlet", "file": "as_received.csv"}, "inlet"),
+        ("/engine/table", {"side": "intake"}, "no cam table was chosen"),
+        ("/engine/whatif", {}, "nothing was changed yet"),
+        ("/engine/fields", {"engine.bore": "80"}, "has no unit"),
+        ("/meter", {"kind": "turbine"}, "no meter of kind"),
+        ("/build/attach", {}, "no build file was chosen"),
+        ("/sheets/add", {}, "No file was chosen."),
+        ("/paste", {"pasted": " \n"}, "Paste a table first"),
+        ("/type", {"lift_unit": "mm", "flow_unit": "CFM"}, "no lift with a flow yet"),
+        ("/type", {"lift_unit": "mm", "flow_unit": "CFM", "lift0": "2", "f0_0": "40"}, "column 1 has no side yet"),
+        (
+            "/type",
+            {"lift_unit": "mm", "flow_unit": "CFM", "side0": "intake"}
+            | {f"lift{n}": str(2 * n + 2) for n in range(3)} | {"f0_0": "40", "f1_0": "eighty", "f2_0": "110"},
+            "eighty",
+        ),
+    ],
+)  # fmt: skip
+def test_a_form_that_lacks_its_answer_says_so_and_writes_nothing(
+    sample: Path, form: str, data: dict[str, str], said: str
+) -> None:
+    before = (sample / "job.toml").read_bytes(), sorted(path.name for path in sample.iterdir())
+    client = client_of(sample)
+    answer = client.post(form, data={"version": version_of(client), **data})
+    assert said in answer.text and "notice bad" in answer.text
+    assert ((sample / "job.toml").read_bytes(), sorted(path.name for path in sample.iterdir())) == before
+
+
+def test_a_table_is_pasted_looked_at_and_taken_into_the_job(client: TestClient, folder: Path) -> None:
+    looked = client.post("/paste", data={"pasted": TYPED.replace("\n", "\r\n")})
+    assert "<svg" in looked.text and not list(folder.glob("*.tsv"))
+    assert "no table" in client.post("/paste", data={"pasted": "the head is ready on Friday"}).text
+    client.post("/paste", data={"pasted": TYPED, "do": "save", "name": "mailed"})
+    (state,) = flowkit.Job.load(folder / "job.toml").read()[0]
+    flows = {test.port: [flowkit.from_si(p.flow_m3_s, "CFM") for p in test.points] for test in state.tests}
+    assert state.name == "mailed" and flows["1"] == pytest.approx([20.0 * n for n in range(1, 9)])
+    assert flows["2"] == pytest.approx([19.0 * n for n in range(1, 9)])
+
+
+def test_a_sheet_whose_name_has_brackets_is_answered_and_taken_out_like_any(client: TestClient, folder: Path) -> None:
+    dropped(client, ("flow [1].csv", MESSY.encode()), ("flow 1.csv", MESSY.encode()))
+    for data in ({"kind": "condition", "key": "flow_unit", "value": "CFM"}, {"kind": "leave_out", "cell": "8:3"}):
+        assert notice_of(answer(client, file="flow [1].csv", **data)).startswith("Saved")
+    assert "not in the job" not in client.get("/sheets?file=flow [1].csv").text
+    done = client.post("/sheets/drop", data={"file": "flow [1].csv", "version": version_of(client)})
+    assert "is no longer in the job" in notice_of(done)
+    assert [choice.path.name for v in flowkit.Job.load(folder / "job.toml").variants for choice in v.sheets] == [
+        "flow 1.csv"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("name", "sheets"),
+    [
+        ("ported", {"ported": ["b.csv", "a.csv"], "third": ["c.csv"]}),
+        ("  Ported ", {"ported": ["b.csv", "a.csv"], "third": ["c.csv"]}),
+        ("stock", {"stock": ["a.csv"], "ported": ["b.csv"], "third": ["c.csv"]}),
+        ("fourth", {"ported": ["b.csv"], "third": ["c.csv"], "fourth": ["a.csv"]}),
+    ],
+)
+def test_a_sheet_moved_to_a_new_state_takes_no_other_sheet_away(
+    folder: Path, name: str, sheets: dict[str, list[str]]
+) -> None:
+    for file, flow in (("a", 20), ("b", 22), ("c", 24)):
+        (folder / f"{file}.csv").write_text(TYPED.replace("\t", ",").replace("8,160,", f"8,{8 * flow},"))
+    states = (("stock", "a"), ("ported", "b"), ("third", "c"))
+    text = "".join(f'[[variant]]\nname = "{state}"\nsheets = ["{file}.csv"]\n\n' for state, file in states)
+    (folder / "job.toml").write_text(text)
+    client = client_of(folder)
+    data = {"version": version_of(client), "file": "a.csv", "from": "stock", "to": "stock", "new": name}
+    assert notice_of(client.post("/heads/sheet", data=data)).startswith("Saved")
+    job = flowkit.Job.load(folder / "job.toml")
+    assert {v.name: [choice.path.name for choice in v.sheets] for v in job.variants} == sheets
+    data = {"version": version_of(client), "name": job.variants[-1].name, "do": "up"}
+    client.post("/heads/state", data=data)
+    client.post("/heads/state", data={**data, "version": version_of(client), "do": "rename", "new": " the  last "})
+    names = [variant.name for variant in job.variants]
+    names.insert(len(names) - 2, names.pop())
+    names[-2] = "the last"
+    assert [variant.name for variant in flowkit.Job.load(folder / "job.toml").variants] == names
+
+
+def test_a_sheet_of_two_states_joins_one_that_is_there_and_its_pressure_counts_for_itself(folder: Path) -> None:
+    """What is answered of a sheet that holds two states is not stated of another sheet of one of them."""
+    rows = "".join(f"{lift},{20 * lift},{22 * lift}\n" for lift in range(1, 9))
+    (folder / "both.csv").write_text(f"Intake 1\nLift (mm),Stock (CFM),Ported (CFM)\n{rows}")
+    (folder / "b.csv").write_text(
+        f"Lift (mm),Intake 2 (CFM)\n{''.join(f'{n},{21 * n}' + chr(10) for n in range(1, 9))}"
+    )
+    (folder / "job.toml").write_text(
+        '[[variant]]\nname = "both"\nsheets = ["both.csv"]\n\n[[variant]]\nname = "ported"\nsheets = ["b.csv"]\n'
+    )
+    client = client_of(folder)
+    answer(client, kind="condition", file="both.csv", key="side", value="intake")
+    answer(client, kind="condition", file="both.csv", key="test_pressure", value="10 inH2O")
+    job = flowkit.Job.load(folder / "job.toml")
+    found = {
+        (variant.name.casefold(), choice.path.name): (choice.stated or variant.stated).conditions.test_pressure_pa
+        for variant in job.variants
+        for choice in variant.sheets
+    }
+    ten = pytest.approx(10 * 249.08891)
+    assert found == {("stock", "both.csv"): ten, ("ported", "both.csv"): ten, ("ported", "b.csv"): None}
+
+
+def test_fields_and_a_cam_table_are_written_where_they_belong(sample: Path) -> None:
+    client = client_of(sample)
+    last = flowkit.Job.load(sample / "job.toml").variants[-1].name
+    for form, data in (
+        ("/heads/fields", {"state": last, "valves.intake.seat_angle": "44", "valves.intake.head": "37.5 mm"}),
+        ("/engine/fields", {"engine.compression_ratio": "10,8"}),
+    ):
+        done = client.post(form, data={**data, "version": version_of(client), "back": "/heads"})
+        assert notice_of(done).startswith("Saved"), notice_of(done)
+        again = client.post(form, data={**data, "version": version_of(client), "back": "/heads"})
+        assert notice_of(again) == "Nothing was changed."
+    job = flowkit.Job.load(sample / "job.toml")
+    valve = job.variants[-1].valves["intake"]
+    assert (valve.seat_angle_deg, valve.head_m) == (44.0, pytest.approx(0.0375))
+    assert job.engine is not None and job.engine.compression_ratio == 10.8
+    curve = ((108 + at, 9.5 * math.cos(math.radians(0.75 * at)) ** 2) for at in range(-120, 121, 4))
+    lifts = "".join(f"{at},{lift:.4f}\n" for at, lift in curve)
+    files = {"table": ("cam.csv", f"degrees,lift (mm)\n{lifts}".encode())}
+    data = {"side": "intake", "degrees": "crank", "zero": "gas exchange TDC", "version": version_of(client)}
+    done = client.post("/engine/table", data=data, files=files)
+    assert notice_of(done).startswith("Saved: intake cam from cam.csv"), notice_of(done)
+    cam = flowkit.Job.load(sample / "job.toml").cam_table["intake"]
+    assert cam["table"] == "cam.csv" and "opens" not in cam and "peak_lift" not in cam
+
+
+@pytest.mark.parametrize(
+    "path", ["/static/../server.py", "/static/none.js", "/file/as_received.csv", "/build/out/report/a.pdf"]
+)
+def test_what_is_not_there_is_said(sample: Path, path: str) -> None:
+    answer = client_of(sample).get(path)
+    assert answer.status_code >= 400 or "notice bad" in answer.text
+
+
+def test_an_open_page_is_heard_and_a_closed_one_says_what_was_kept(sample: Path, folder: Path) -> None:
+    client = client_of(sample)
+    assert client.get("/alive").status_code == 204
+    assert client.get("/work/report").json() == {"running": False, "share": 0.0, "say": ""}
+    closed = client.post("/close")
+    assert "flowkit is closed" in closed.text and str(sample / "job.toml") in closed.text
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names are bytes there alone")
+def test_a_name_that_is_no_text_does_not_stop_the_page(client: TestClient, folder: Path) -> None:
+    (folder / "a.csv").write_text(MESSY)
+    Path(os.fsdecode(os.fsencode(folder) + b"/K\xf6pfe.csv")).write_text(MESSY)
+    page = client.get("/sheets")
+    assert page.status_code == 200 and "a.csv" in page.text and "1 more file of the folder not listed" in page.text

@@ -69,7 +69,11 @@ def test_what_cannot_be_read_is_listed_and_nothing_stops(tmp_path: Path, file: P
     (loose / "other.toml").write_text("[tool]\n")
     (loose / "photo.jpg").write_bytes(b"\xff\xd8\xff")
     with Store(file, write=True) as store:
-        done = {item.path.name: item for item in add_to_records(store, [tmp_path / "a", tmp_path / "deep"])}
+        seen: list[tuple[int, int]] = []
+        both = [tmp_path / "a", tmp_path / "deep"]
+        done = {item.path.name: item for item in add_to_records(store, both, progress=lambda *at: seen.append(at))}
+        # One job with its sheets, and three files besides: the last is reported as all, and never more than all.
+        assert seen[-1][0] == seen[-1][1] and all(at <= most for at, most in seen)
         assert {name: item.status for name, item in done.items()} == {
             "job.toml": "added", "sheet.csv": "added", "prices.csv": "left out", "broken.xlsx": "not read",
             "other.toml": "left out", "photo.jpg": "left out",

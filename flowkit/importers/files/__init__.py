@@ -37,6 +37,11 @@ def named(file: str) -> Iterator[None]:
         raise
 
 
+def not_text(name: str) -> bool:
+    """Whether a file's name, as another system wrote it, is no text on this one."""
+    return any("\ud800" <= mark <= "\udfff" for mark in name)
+
+
 def grids_of(data: bytes, label: str, suffix: str) -> tuple[Grid, ...]:
     """Make grids of a file's bytes: the content decides what it is; its ending counts among kinds of text alone."""
     if data.startswith((b"PK\x03\x04", b"PK\x05\x06", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1")):

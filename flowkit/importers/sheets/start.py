@@ -14,7 +14,7 @@ from typing import Literal
 
 from flowkit.errors import FlowkitError, JobError
 from flowkit.fields import CONDITIONS, section
-from flowkit.importers.files import SHEET_ENDINGS
+from flowkit.importers.files import SHEET_ENDINGS, not_text
 from flowkit.importers.files.grid import read_bytes
 from flowkit.importers.files.own import OwnOutputError, carried
 from flowkit.importers.mapping import Stated
@@ -158,10 +158,12 @@ def _files(folder: Path) -> list[Path]:
     return sorted(found, key=natural)
 
 
-def _read_one(path: Path, found: Folder, known: dict[bytes, Path], stated: Stated) -> Listed:  # noqa: PLR0911
+def _read_one(path: Path, found: Folder, known: dict[bytes, Path], stated: Stated) -> Listed:  # noqa: PLR0911, PLR0912 - one for each thing a file may be
     """Read one file of a folder and say what became of it."""
     if ".before-flowkit" in path.name:
         return Listed(path, "left out", "the backup of a build file that flowkit added to")
+    if not_text(str(path.relative_to(found.path))):
+        return Listed(path, "cannot be read", "its name, as another system wrote it, is no text here: rename it")
     try:
         data = read_bytes(path)
         if carried(data) is not None or b"flowkitreport" in data[:1000]:

@@ -5,12 +5,12 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import isclose
 from statistics import fmean, median
 
 from flowkit.errors import with_article
-from flowkit.importers.tables.find import HEADED, Table, is_empty, unit_beside
+from flowkit.importers.tables.find import HEADED, Table, is_empty, leads_groups, unit_beside
 from flowkit.importers.tables.names import SIDE_LETTERS, name_columns
 from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, SET_HEADING, unreadable
 from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label, parse_label
@@ -222,7 +222,8 @@ def _carried(table: Table, row: int) -> dict[int, int]:
     merges = {c0: c1 for r0, c0, r1, c1 in view.merged if r0 <= row <= r1 and c1 > c0}
     filled = [c for c in range(lift + 1, table.right + 1) if view.kinds[row][c] != " "]
     lead = view.label(row, lift) if row != table.axis.heading else None
-    if lead is not None and (lead.names or lead.letter) and not lead.rest and lead.kind is None:
+    plain = lead is not None and (lead.names or lead.letter) and not lead.rest and lead.kind is None
+    if plain or leads_groups(table, row):
         filled = [lift, *filled]
     holder: dict[int, int] = {}
     for column, following in zip(filled, [*filled[1:], table.right + 1], strict=False):
@@ -266,6 +267,8 @@ def _stack(table: Table, index: int, carried: Mapping[int, dict[int, int]]) -> C
         elsewhere = label.kind in LEFT_OUT | {"notes", "counter"} and not label.names
         if at != index and ((leaf and label.treatment) or elsewhere):
             continue  # the heading of another column, with empty cells beside it
+        if label.kind == "head" and label.bare and leads_groups(table, row):
+            label = replace(label, kind=None, head=label.bare, bare=None)
         unit = as_text(view.rows[row][at]).strip("()[] ")
         if at == index and unit in ("V", "Hz", "div") and any(above.kind == "meter" for above, _ in labels):
             label = Label("meter", unit_text=unit)  # in a row of units
@@ -300,6 +303,9 @@ def _heading(table: Table, row: int, index: int) -> Label | None:  # noqa: PLR09
     return Label(rest=text, kinds=("state",))  # a valve's size heads the state it was tested in
 
 
+_HEAD = re.compile(r"(?:cylinder )?head #?(\d+|[A-Z])(?:\s*[:,–-]\s*|\s*\()([^()]+)\)?", re.IGNORECASE)
+
+
 def _join(column: Column, label: Label, *, mine: bool) -> None:
     """Add one heading to what the headings above it said."""
     kinds = set(label.kinds)
@@ -320,7 +326,9 @@ def _join(column: Column, label: Label, *, mine: bool) -> None:
         column.trouble.append("its headings name both sides")
     if label.port is not None and column.port not in (None, label.port):
         column.trouble.append(f"its headings name two ports, {column.port} and {label.port}")
-    for name in ("side", "port", "run", "head", "code", "letter", "bare", "position", "treatment"):
+    titled = _HEAD.fullmatch(label.rest)
+    column.head = label.head or (titled and titled[1]) or column.head
+    for name in ("side", "port", "run", "code", "letter", "bare", "position", "treatment"):
         setattr(column, name, getattr(label, name) or getattr(column, name))
     column.pressure = label.pressure or label.aside or column.pressure
     if label.unit is not None:
@@ -330,7 +338,7 @@ def _join(column: Column, label: Label, *, mine: bool) -> None:
         column.unit, column.unit_text = label.unit, label.unit_text
     elif label.kind == "meter":
         column.unit_text = label.unit_text or column.unit_text
-    rest = label.rest if label.aside is None else label.aside_rest
+    rest = titled[2] if titled else label.rest if label.aside is None else label.aside_rest
     if rest and rest not in column.variant:
         column.variant = f"{column.variant} {rest}".strip()
 

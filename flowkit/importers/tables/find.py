@@ -609,10 +609,22 @@ def _take_group(table: Table, row: int) -> bool:
             return False
         table.named[row] = label
         return True
-    if not filled or not (across or _is_group_row(table, row, filled)):
+    if not filled or not (across or leads_groups(table, row) or _is_group_row(table, row, filled)):
         return False
     table.headers.insert(0, row)
     return True
+
+
+def leads_groups(table: Table, row: int) -> bool:
+    """Whether the first heading of groups is over the lifts: ``Stock,,,Ported,`` over ``Lift,In,Ex,In,Ex``."""
+    view, lift, filled = table.view, table.axis.column, table.filled(row)
+    if filled[:1] != [lift] or len(filled) < 2 or table.axis.heading is None or row >= table.axis.heading:
+        return False
+    said = [set(label.kinds) if (label := view.label(row, column)) is not None else set() for column in filled]
+    bounds = [lift + 1, *filled[1:], table.right + 1]
+    groups = [view.rows[table.axis.heading][first:end] for first, end in itertools.pairwise(bounds)]
+    alike = all("state" in kinds for kinds in said) or all("head" in kinds for kinds in said)
+    return alike and bool(groups[0]) and all(group == groups[0] for group in groups)
 
 
 def _is_pairs(view: View, row: int, lift: int, filled: list[int]) -> bool:

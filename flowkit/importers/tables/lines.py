@@ -228,10 +228,10 @@ class _Reader:
             kind = "side"  # "Valve: intake"
         if kind == "date" and label.languages == ("it",) and not re.search(r"\d", text):
             return  # "data" is a word of other languages too
-        if kind == "date" and no_number and iso_date(value) is None:
+        if kind == "date" and isinstance(value, str) and iso_date(value) is None:
             taken = take_pressure(f"at {text}")
-            if taken is not None and not taken.rest.replace("at", "").strip():
-                kind = "pressure"  # "Tested: 28 inH2O"
+            if taken is not None and taken.unit and not taken.rest.replace("at", "").strip():
+                kind, value = "pressure", f"{taken.number} {taken.unit}"  # "Tested: 28 inH2O"
         kinds = parse_label(text).kinds if kind == "head" and no_number else ()
         if "state" in kinds and set(kinds) <= _STATES:
             kind = "variant"  # "Head: ported"

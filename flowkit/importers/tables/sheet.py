@@ -16,7 +16,7 @@ from flowkit.importers.tables.find import CONDITION_KINDS, HEADED, UNIT_HEADED, 
 from flowkit.importers.tables.lines import VALVE_SIZE, Key, Line, Metadata, Scope, read_metadata, scopes
 from flowkit.importers.tables.names import resolve_codes
 from flowkit.importers.tables.readings import Draft, Lifts, TableReader, read_lifts
-from flowkit.importers.tables.view import View, upright
+from flowkit.importers.tables.view import View, explained, upright
 from flowkit.importers.words.items import BY_HAND, CONTRADICTED, Item, Written, read_item, refused, unreadable
 from flowkit.importers.words.labels import LEFT_OUT, Label, parse_label
 from flowkit.importers.words.phrases import is_sentence, named_units
@@ -111,7 +111,7 @@ class SheetReading:
 
 def read_sheet(grid: Grid, stated: Stated, general: Mapping[Key, Item] | None = None) -> SheetReading:
     """Read one grid by its own headings; `general` is what other worksheets say of the whole file."""
-    view = upright(grid)
+    view = explained(upright(grid))
     reading = SheetReading(grid, view, findings=_left_out(grid))
     found = find.find_tables(view)
     tables = [table for table in found if table.axis.reason != "?"]
@@ -130,6 +130,9 @@ def read_sheet(grid: Grid, stated: Stated, general: Mapping[Key, Item] | None = 
     for entry in reading.tables:
         if entry.tests and not entry.table.view.turned:
             reading.findings += _unread_below(reading, entry) + _unread_beside(reading, entry)
+    if view.unexplained is not None and reading.tests:
+        what = "these letters are explained as states, and no heading has them; say which state each table or column is"
+        reading.findings.append(unreadable(view.source(*view.unexplained), what))
     for place in empty:
         what = "this table has lifts but no flows yet"
         filled = Finding("column-ignored", "note", place, f"{what} and was left out")

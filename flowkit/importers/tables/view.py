@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import datetime
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 from flowkit.importers.files.grid import CellValue, Grid
@@ -66,6 +66,8 @@ class View:
     kinds: list[str] = field(default_factory=list)  # a letter for each cell: see `_typed`
     down: list[str] = field(default_factory=list)  # these letters by columns
     _labels: dict[int, list[Label | None]] = field(default_factory=dict)
+    legend: dict[str, Label] = field(default_factory=dict)  # headings whose letter a legend explains, by their text
+    unexplained: tuple[int, int] | None = None  # a legend of letters that no heading has
 
     def __post_init__(self) -> None:
         """Read every cell, once."""
@@ -124,6 +126,8 @@ class View:
         """What a text says as a label, unless it is too long."""
         if not isinstance(value, str) or len(value) > self.longest:
             return None
+        if value in self.legend:
+            return self.legend[value]
         return parse_label(str(self.meant(value)) if "avg" in value.lower() else value)
 
     def meant(self, value: CellValue) -> CellValue:
@@ -155,7 +159,7 @@ class View:
         merged = tuple((c0, r0, c1, r1) for r0, c0, r1, c1 in self.merged)
         return View(
             self.grid, rows, self.decimal_comma, True, merged, None, self.swedish, self.longest,
-            cells, self.down, self.kinds,
+            cells, self.down, self.kinds, legend=self.legend,
         )  # fmt: skip
 
 
@@ -251,3 +255,82 @@ def _is_swedish(grid: Grid) -> bool:
     said = {fold(m.text): m.languages for text in texts.union(grid.sheets) for m in mentions(text)}
     swedish = [languages for languages in said.values() if "sv" in languages and "en" not in languages]
     return len(swedish) > 1 and ("sv",) in swedish
+
+
+_ENTRY = re.compile(r"(?<![^\s/;,|(:])\(?([A-Z])(?:\s*[=:)]|\s+[-–])(?:\s*=)?(?=\s|[^\W\d_])")
+_LEADS = re.compile(r"\W*(?:(?:legend|key|notes?|variants?|states?|versions?|columns?|tests?|where)\b\W*)?", re.I)
+_LETTER = re.compile(r"(?<![^\W\d_])[A-Z](?![^\W\d_])")
+_LONG, _LEGEND = 40, 300  # letters of a heading or a state; of a legend
+
+
+def explained(view: View) -> View:
+    """The view with the letters of its headings replaced by the states a legend gives them: ``A = as received``."""
+    said, cells = _legend(view)
+    if not any("state" in parse_label(state).kinds for state in said.values()):
+        return view
+    headed: dict[tuple[int, int], str] = {}
+    lines: dict[tuple[str, int], set[str]] = {}
+    for row, column in _texts(view, _LONG):
+        letters = [letter for letter in _LETTER.findall(str(view.rows[row][column])) if letter in said]
+        if len(letters) == 1 and (row, column) not in cells:
+            headed[row, column] = letters[0]
+            lines.setdefault(("row", row), set()).add(letters[0])
+            lines.setdefault(("column", column), set()).add(letters[0])
+    headed = {at: one for at, one in headed.items() if max(len(lines["row", at[0]]), len(lines["column", at[1]])) > 1}
+    if not headed:
+        view.unexplained = next(iter(cells))
+        return view
+    rows = [list(values) for values in view.rows]
+    for (row, column), rest in cells.items():
+        rows[row][column] = rest
+    legend = {}
+    for (row, column), letter in headed.items():
+        bare = re.sub(rf"(?<![^\W\d_]){letter}(?![^\W\d_])", " ", str(rows[row][column])).strip(" -–:_/")
+        label = parse_label(bare) if bare.strip("()[] ") else Label()
+        text = rows[row][column] = f"{said[letter]} {bare}".strip()
+        rest = f"{said[letter]} {label.rest}".strip()
+        legend[text] = replace(label, rest=rest, kinds=(*label.kinds, "state"))
+    return View(view.grid, rows, view.decimal_comma, merged=view.merged, longest=view.longest, legend=legend)
+
+
+def _texts(view: View, longest: int) -> Iterator[tuple[int, int]]:
+    """The places of the texts that are not too long."""
+    for row, kinds in enumerate(view.kinds):
+        for match in re.finditer("[tg]", kinds):
+            if len(str(view.rows[row][match.start()])) <= longest:
+                yield row, match.start()
+
+
+def _legend(view: View) -> tuple[dict[str, str], dict[tuple[int, int], str | None]]:
+    """The first legend of two letters or more: what each means, and its cells with what else they say."""
+    said: dict[str, str] = {}
+    cells: dict[tuple[int, int], str | None] = {}
+    for row, column in _texts(view, _LEGEND):
+        text, at = str(view.rows[row][column]), [(row, column)]
+        if len(text.strip(" =:()")) == 1 and view.kinds[row].strip() == view.kinds[row][column : column + 2] != "t":
+            text, at = f"{text.strip(' =:()')} = {view.value(row, column + 1)}", [(row, column), (row, column + 1)]
+        entries, rest = _entries(text)
+        if not entries:
+            continue
+        if cells and max(cells)[0] < row - 1:  # lines of one letter each are a legend where they follow each other
+            if len(said) > 1:
+                break
+            said, cells = {}, {}
+        said |= entries
+        cells |= dict.fromkeys(at, rest)
+    return (said, cells) if len(said) > 1 else ({}, {})
+
+
+def _entries(text: str) -> tuple[dict[str, str], str | None]:
+    """The letters that a text explains with what they mean, and what else it says; none where it is no legend."""
+    found = list(_ENTRY.finditer(text))
+    said, rest = {}, None
+    if found and _LEADS.fullmatch(text[: found[0].start()]):
+        for match, end in zip(found, [*(m.start() for m in found[1:]), len(text)], strict=True):
+            meaning, _, more = text[match.end() : end].partition(". ")
+            said[match[1]], rest = meaning.strip(" /;,|.()"), more.strip() or rest
+    for meaning in said.values():
+        label = parse_label(meaning)
+        if not meaning or len(meaning) > _LONG or label.names or label.pressure or label.unit or label.kind:
+            return {}, None
+    return (said, rest) if len(said) == len(found) else ({}, None)
