@@ -49,6 +49,23 @@ OFF_AT_LAST_UNEXPLAINED = 0.15  # else only where swapped digits or a moved poin
 
 _SIGNIFICANT = 6
 _NOTES = "the operator's notes (nothing was changed)"
+_PRESSURE_DOUBTS = {
+    "missing": (
+        "no test pressure is stated for this test",
+        '; state it, such as --test-pressure "28 inH2O", or under conditions in the job file',
+    ),
+    "odd": (
+        "the test pressure stated for this test",
+        f" is outside what flow benches use (50 Pa to 60 kPa); if its unit is wrong, {STATE_RIGHT}",
+    ),
+    "zero": ("the test pressure stated for this test", f" is zero, at which nothing flows; {STATE_RIGHT}"),
+}
+LOWEST_PA, HIGHEST_PA = 50_000.0, 110_000.0
+USUAL_PA = (85_000.0, 108_500.0)
+USUAL_RATIO = (1.3, 5.0)  # Bore over valve head where both are written in the right unit
+_DECIMALS = 3  # of a figure as people write it
+_PRESSURES = ("hPa", "inHg", "mmHg", "kPa", "Pa")
+_LENGTHS = ("mm", "in", "cm")
 
 
 class _Shared:
@@ -138,19 +155,6 @@ def _copies(tests: Sequence[FlowTest]) -> list[Finding]:
         )
         found.append(Finding("identical-readings", "warning", test.id, text))
     return found
-
-
-_PRESSURE_DOUBTS = {
-    "missing": (
-        "no test pressure is stated for this test",
-        '; state it, such as --test-pressure "28 inH2O", or under conditions in the job file',
-    ),
-    "odd": (
-        "the test pressure stated for this test",
-        f" is outside what flow benches use (50 Pa to 60 kPa); if its unit is wrong, {STATE_RIGHT}",
-    ),
-    "zero": ("the test pressure stated for this test", f" is zero, at which nothing flows; {STATE_RIGHT}"),
-}
 
 
 def _check_pressure(test: FlowTest, shared: _Shared) -> list[Finding]:
@@ -272,13 +276,6 @@ def _check_plate(test: FlowTest, shared: _Shared) -> None:
 
 
 # --- stated conditions of a size that does not occur -------------------------------------------------
-
-LOWEST_PA, HIGHEST_PA = 50_000.0, 110_000.0
-USUAL_PA = (85_000.0, 108_500.0)
-USUAL_RATIO = (1.3, 5.0)  # Bore over valve head where both are written in the right unit
-_DECIMALS = 3  # of a figure as people write it
-_PRESSURES = ("hPa", "inHg", "mmHg", "kPa", "Pa")
-_LENGTHS = ("mm", "in", "cm")
 
 
 def _unlikely_sizes(at: Conditions) -> list[tuple[str, str]]:

@@ -114,7 +114,7 @@ def layout_name(reading: TableReading) -> str:
 def _span(reading: TableReading, index: int) -> str:
     """The grid's column, or row where the table lies across, of a column of the view."""
     view = reading.table.view
-    row, column = view.place(reading.table.first, index)
+    row, column = view.place(reading.table.axis.first, index)
     if view.places is not None or view.grid.lines is not None:
         return view.grid.address(row, column)
     return f"row {row + 1}" if view.turned else f"column {column_letters(column)}"
@@ -149,7 +149,7 @@ def _roles(reading: SheetReading) -> Roles:
         if table.view.places is None:
             roles.update({place(row, column): "heading" for row in table.headers for column in across})
         by_column = {column.index: column.role for column in columns} | {table.lifts[0]: "lift"}
-        for row in set(range(table.first, table.last + 1)) - set(table.named):
+        for row in set(table.span) - set(table.named):
             roles.update({place(row, column): role for column, role in by_column.items() if role in MARKS})
         for row, label in table.named.items():
             kept = label.kind not in ("average", "total", "gain", "derived")

@@ -17,6 +17,12 @@ from flowkit.units import FLOW_QUANTITIES, Quantity, number, unit
 
 PLACE = "columns"
 _CELL = re.compile(r"(?P<letters>[A-Z]{1,3})(?P<row>[1-9]\d{0,6})|(?P<line>[1-9]\d{0,6}):(?P<field>[1-9]\d{0,4})")
+_TABLE_KEYS = (
+    "sheet", "lift", "lift_unit", "flow", "flow_unit", "pressure", "pressure_unit",
+    "side", "port", "run", "variant", "head",
+)  # fmt: skip
+_FLOW_KEYS = ("cells", "side", "port", "run", "variant", "head", "unit", "pressure")
+_SUCH_AS = {"lift": "mm", "flow": "CFM", "pressure": "inH2O"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,14 +100,6 @@ class ColumnMapping:
         if not tables:
             raise JobError(f"{PLACE} is empty", 'add lift = "A5:A16" and flow = "B5:B16"')
         return cls(tuple(_table(table) for table in tables))
-
-
-_TABLE_KEYS = (
-    "sheet", "lift", "lift_unit", "flow", "flow_unit", "pressure", "pressure_unit",
-    "side", "port", "run", "variant", "head",
-)  # fmt: skip
-_FLOW_KEYS = ("cells", "side", "port", "run", "variant", "head", "unit", "pressure")
-_SUCH_AS = {"lift": "mm", "flow": "CFM", "pressure": "inH2O"}
 
 
 def _table(given: Any) -> TableMapping:

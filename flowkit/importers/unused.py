@@ -84,7 +84,7 @@ def _remarks(reading: SheetReading, texts: Texts) -> list[Finding]:
         view, table = entry.table.view, entry.table
         for c in entry.columns:
             if c.role == "ignored" and c.why == "no reading" and c.kind != "counter":
-                beside |= {view.place(row, c.index) for row in range(table.first, table.last + 1)}
+                beside |= {view.place(row, c.index) for row in table.span}
     stated = {(e.row, e.column) for e in reading.metadata.placed if e.item.kind in TEXT_KINDS}
     found = {}
     for text, places in texts.items():

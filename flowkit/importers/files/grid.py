@@ -25,16 +25,15 @@ MAX_COLUMNS = 1_000  # Columns of a sheet, up to its last filled cell
 MAX_CELLS = 200_000  # Cells of a sheet: rows times columns up to its last filled cell, empty ones included
 MAX_CELLS_IN_FILE = 500_000  # Cells of all sheets of a workbook together, counted in the same way
 MAX_TEXT_IN_CELLS = 20_000_000  # Characters in all cells of a sheet together, repeated texts counted each time
+# What a cell may hold; whole numbers come as float, empty cells as None.
+CellValue = str | float | bool | datetime.date | datetime.datetime | datetime.time | None
+Cell = tuple[int, int]  # Row and column, from 0
+SAVE_AGAIN = "open it in the spreadsheet program and save it again"
 
 
 def megabytes(size: int) -> str:
     """Write a size in bytes as people say it."""
     return f"{size / 1e6:.0f} MB"
-
-
-CellValue = str | float | bool | datetime.date | datetime.datetime | datetime.time | None
-
-"""What a cell may hold; whole numbers come as float, empty cells as None."""
 
 
 @cache
@@ -50,10 +49,7 @@ def column_letters(column: int) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """The cells of one worksheet, or of one text file.
-
-    Rows and columns are counted from 0 here, from 1 (and A) in addresses.
-    """
+    """The cells of one worksheet, or of one text file; rows and columns from 0 here, from 1 (and A) in addresses."""
 
     file: str  # as sources name it
     sheet: str | None  # None for a text file
@@ -121,9 +117,6 @@ def read_bytes(path: Path) -> bytes:
     return data
 
 
-Cell = tuple[int, int]  # Row and column, from 0
-
-
 @dataclass(slots=True)
 class SheetFacts:
     """What a pass over a worksheet's own file collects; rows and columns count from 0."""
@@ -143,9 +136,6 @@ class SheetFacts:
     def reach(self, row: int, column: int) -> None:
         """Count a filled cell to the sheet's size."""
         self.rows, self.columns = max(self.rows, row + 1), max(self.columns, column + 1)
-
-
-SAVE_AGAIN = "open it in the spreadsheet program and save it again"
 
 
 def broken(problem: str, sheet: str | None = None) -> SheetError:

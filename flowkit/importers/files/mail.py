@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from html.parser import HTMLParser
-from typing import NamedTuple
 
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import MAX_CELLS, MAX_TEXT_BYTES, Grid, megabytes
@@ -35,16 +34,8 @@ def is_mail(data: bytes) -> bool:
     return bool(_HEADER.match(lines[0])) and sum(bool(_HEADER.match(line)) for line in lines[:12]) >= 2
 
 
-class Mail(NamedTuple):
-    """The text of a mail, whether it is markup, and the sheets it carries with their names."""
-
-    text: str
-    markup: bool
-    attached: list[tuple[str, bytes]]
-
-
-def read_mail(data: bytes) -> Mail:
-    """Open a mail: of its texts the plain one counts, unless the markup alone holds the table."""
+def read_mail(data: bytes) -> tuple[str, bool, list[tuple[str, bytes]]]:
+    """Read a mail's text, whether that is markup (only where it alone holds the table), and the sheets it carries."""
     from email import message_from_bytes, policy
     from email.message import EmailMessage
 
@@ -69,7 +60,7 @@ def read_mail(data: bytes) -> Mail:
     markup = 2 * _figures(texts.get(False, "")) < _figures(texts.get(True, ""))
     text = texts.get(markup, "").replace("\r\n", "\n").replace("\r", "\n")
     if attached or _figures(text):
-        return Mail(text, markup, attached)
+        return text, markup, attached
     if others:
         carried = ", ".join(map(repr, others[:3]))
         what = f"the mail has no table in its text; attached to it: {carried}"

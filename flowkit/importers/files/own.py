@@ -38,6 +38,11 @@ _TITLES: Final[dict[str, str]] = {
 }
 
 _SIGNED: Final = re.compile(r"(?:^|\.\s+)flowkit \d[\w.+]*\.(?:\s|$)")  # under a build file's numbers, on a summary
+_OF_READING = {"unit": "reading_unit", "meter": "meter", "range": "range", "temperature_k": "meter_temperature_k",
+               "pressure_pa": "meter_pressure_pa", "outlet_pa": "outlet_pressure_pa"}  # fmt: skip
+ATTACHMENT = "flowkit-data.json"  # name of the attachment, a document of kind "read"
+PAGE_DATA = "flowkit-data"  # Id of the element that holds the same document in a report of one HTML file
+_PAGE = re.compile(rf'<script type="application/json" id="{PAGE_DATA}">(.*?)</script>'.encode(), re.DOTALL)
 
 
 class OwnOutputError(SheetError):
@@ -78,10 +83,6 @@ def only_own_output(grids: tuple[Grid, ...]) -> OwnOutputError | None:
         return OwnOutputError("flowkit made this file, and its flows are corrected already", remedy, file=grids[0].file)
     what = "besides the sheets that flowkit made, whose flows are corrected already, this file holds no table of flows"
     return OwnOutputError(what, remedy, file=grids[0].file)
-
-
-_OF_READING = {"unit": "reading_unit", "meter": "meter", "range": "range", "temperature_k": "meter_temperature_k",
-               "pressure_pa": "meter_pressure_pa", "outlet_pa": "outlet_pressure_pa"}  # fmt: skip
 
 
 @cache
@@ -169,11 +170,6 @@ test_from_json.__test__ = False  # type: ignore[attr-defined]
 def finding_from_json(data: object, *, place: str = "finding", file: str | None = None) -> Finding:
     """Rebuild a finding from its machine-readable form."""
     return _of_json(Finding, data, place, file)  # type: ignore[no-any-return]
-
-
-ATTACHMENT = "flowkit-data.json"  # name of the attachment, a document of kind "read"
-PAGE_DATA = "flowkit-data"  # Id of the element that holds the same document in a report of one HTML file
-_PAGE = re.compile(rf'<script type="application/json" id="{PAGE_DATA}">(.*?)</script>'.encode(), re.DOTALL)
 
 
 def carried(data: bytes) -> ReadResult | None:

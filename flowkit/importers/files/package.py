@@ -21,6 +21,23 @@ from flowkit.errors import SheetError
 from flowkit.importers.files import grid
 
 Attributes = dict[str, str]
+_PICTURES = (".png", ".jpg", ".jpeg", ".gif", ".bmp", ".tif", ".tiff", ".emf", ".wmf", ".svg", ".webp", ".mp4", ".wdp")
+# No reader of cells looks at these.
+_ASIDE = ("xl/theme/", "xl/media/", "xl/drawings/", "xl/printersettings/", "docprops/", "thumbnails/", "pictures/")
+_LOCAL_HEADER = struct.Struct("<4s22xHH")
+_REFERENCE = re.compile(r"([A-Za-z]{1,3})([0-9]{1,9})")
+_TRUE = ("1", "true", "on")
+Styles = tuple[set[str], set[str]]  # of percent, and struck through
+_REFERENCE_FACTS = re.compile(rb' r="([A-Za-z]*)(\d*)"')
+_UNPLACED = re.compile(rb"<c[\t\r\n/>]")
+_STYLE_USE = re.compile(rb"""\ss\s*=\s*["'](\d+)["']""")
+_SHARED_USE = re.compile(rb"""\st\s*=\s*["']s["']""")
+_PROMISED = re.compile(rb"""uniqueCount\s*=\s*["']([^"']*)["']""")
+_QUOTED_FORMAT = re.compile(r'"[^"]*"|\\.|\[[^\]]*\]')
+_DOUBTFUL = (b"hidden", b"<f", b":f", b'"e"', b"'e'", b"<!DOCTYPE")
+_HIDDEN = ("collapse", "filter")
+_ERROR = re.compile(r"#[\w/]+[!?]?|Err:\d+")
+_CELLS = ("table:table-cell", "table:covered-table-cell")
 
 
 def parse_xml(
@@ -51,13 +68,6 @@ def parse_xml(
         parser.Parse(xml, True)
     except (expat.ExpatError, ValueError, LookupError) as error:
         raise grid.broken(f"the file is broken: its part {part!r} cannot be read") from error
-
-
-_PICTURES = (".png", ".jpg", ".jpeg", ".gif", ".bmp", ".tif", ".tiff", ".emf", ".wmf", ".svg", ".webp", ".mp4", ".wdp")
-
-# No reader of cells looks at these.
-_ASIDE = ("xl/theme/", "xl/media/", "xl/drawings/", "xl/printersettings/", "docprops/", "thumbnails/", "pictures/")
-_LOCAL_HEADER = struct.Struct("<4s22xHH")
 
 
 def package_parts(data: bytes) -> Mapping[str, bytes]:
@@ -119,10 +129,6 @@ def _inflated(data: bytes, member: zipfile.ZipInfo, limit: int) -> bytes:
 
 
 # xlsx
-
-_REFERENCE = re.compile(r"([A-Za-z]{1,3})([0-9]{1,9})")
-_TRUE = ("1", "true", "on")
-Styles = tuple[set[str], set[str]]  # of percent, and struck through
 
 
 def _reference(reference: str) -> grid.Cell | None:
@@ -244,15 +250,6 @@ class _SheetPass(grid.SheetFacts):
         return self
 
 
-_REFERENCE_FACTS = re.compile(rb' r="([A-Za-z]*)(\d*)"')
-_UNPLACED = re.compile(rb"<c[\t\r\n/>]")
-_STYLE_USE = re.compile(rb"""\ss\s*=\s*["'](\d+)["']""")
-_SHARED_USE = re.compile(rb"""\st\s*=\s*["']s["']""")
-_PROMISED = re.compile(rb"""uniqueCount\s*=\s*["']([^"']*)["']""")
-_QUOTED_FORMAT = re.compile(r'"[^"]*"|\\.|\[[^\]]*\]')
-_DOUBTFUL = (b"hidden", b"<f", b":f", b'"e"', b"'e'", b"<!DOCTYPE")
-
-
 def xlsx_facts(parts: Mapping[str, bytes]) -> tuple[grid.SheetFacts | None, ...]:
     """Collect the facts of every worksheet, and hold the limits."""
     names: list[tuple[str, str]] = []  # of each sheet, and its relation
@@ -369,10 +366,6 @@ def _sheet_facts(xml: bytes, part: str, sheet: str | None, styles: Styles, *, re
 
 
 # ods
-
-_HIDDEN = ("collapse", "filter")
-_ERROR = re.compile(r"#[\w/]+[!?]?|Err:\d+")
-_CELLS = ("table:table-cell", "table:covered-table-cell")
 
 
 @dataclass(slots=True)

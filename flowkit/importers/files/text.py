@@ -43,6 +43,30 @@ _CONTROLS = bytes([*range(0x09), *range(0x0E, 0x20), 0x7F])
 MAX_STRAY = 8  # control characters that may have slipped into a text; more, and it is none
 _REMEDY = "export the sheet as csv or xlsx and send that"
 _ALONE = "send the bench's sheet alone"
+_DELIMITERS = ("\t", ";", "|", ",")
+_GAPS = frozenset(("-", "--", "---", "–", "—", "n/a", "na", "nt", "n.t.", "n/t"))
+_NUMERIC = re.compile(
+    r"""[\s"]*[-+−–~≈]?(?:\d+(?:[.,]\d+|[\s'’]\d{3}(?!\d))*\.?|[.,]\d+)(?:[eE][-+]?\d+)?"""
+    r"""\s*(?:[^\d\s;|,.][^\d;|,]{0,8}(?:2O|3/\w{1,3})?)?[\s"]*"""
+)
+_MANTISSA = re.compile(r"""\s*[-+−–]?([\d.,'’\s]*\d)(?:[eE][-+]?\d+)?\s*(?:[^\d\s;|,.][^;|,]{0,12})?""")
+_TOUCHING = re.compile(r"\d\s{2,}\S|\S\s{2,}\d|\d[;|\t]|[;|\t]\d")
+_BLANK_BETWEEN_DIGITS = re.compile(r" (?<=\d )\d")
+_HEADING_MARK = re.compile(r"\s*#(?:\d|\s*[,;\t|]|\s{2,}\S)")
+RULE = re.compile(r"[-=+|:_\s]*(?:---|===|___|:--|--:)[-=+|:_\s]*")
+_SAMPLE = 60
+Row = tuple[str | None, ...]
+Span = tuple[int, int]
+_WIDE = re.compile(r"\S+(?: \S+)*")
+_WORD = re.compile(r"\S+")
+_PROSE = 160  # a longer line of words with single blanks is prose, and never cut
+_LABEL_WORDS = 5
+_NUMBER_OR_GAP = r"\s+(?:\S*\d\S*|[-–—]+|n\S{1,3})"
+_SOME_NUMBERS = re.compile(rf"\s\S*\d\S*{_NUMBER_OR_GAP}{_NUMBER_OR_GAP}(?!\S)", re.IGNORECASE)
+_NUMBER_AND_NOTE = re.compile(r"([-+]?[\d.,]+)\s+([^\W\d_][^\d]*)")
+_LEAD = 3  # as many words as the lifts' own heading may have before the first port's: Lift (1/1000 in)
+_PACKAGES = {".xlsx": "xlsx", ".xlsm": "xlsm", ".ods": "ods"}
+_SAID_LINES = 400  # a longer file is no letter
 
 
 def decode_text(data: bytes) -> str:
@@ -132,20 +156,6 @@ def check_width(cells: int, line: int) -> None:
         raise SheetError(what, "send the bench's table alone")
 
 
-_DELIMITERS = ("\t", ";", "|", ",")
-_GAPS = frozenset(("-", "--", "---", "–", "—", "n/a", "na", "nt", "n.t.", "n/t"))
-_NUMERIC = re.compile(
-    r"""[\s"]*[-+−–~≈]?(?:\d+(?:[.,]\d+|[\s'’]\d{3}(?!\d))*\.?|[.,]\d+)(?:[eE][-+]?\d+)?"""
-    r"""\s*(?:[^\d\s;|,.][^\d;|,]{0,8}(?:2O|3/\w{1,3})?)?[\s"]*"""
-)
-_MANTISSA = re.compile(r"""\s*[-+−–]?([\d.,'’\s]*\d)(?:[eE][-+]?\d+)?\s*(?:[^\d\s;|,.][^;|,]{0,12})?""")
-_TOUCHING = re.compile(r"\d\s{2,}\S|\S\s{2,}\d|\d[;|\t]|[;|\t]\d")
-_BLANK_BETWEEN_DIGITS = re.compile(r" (?<=\d )\d")
-_HEADING_MARK = re.compile(r"\s*#(?:\d|\s*[,;\t|]|\s{2,}\S)")
-RULE = re.compile(r"[-=+|:_\s]*(?:---|===|___|:--|--:)[-=+|:_\s]*")
-_SAMPLE = 60
-
-
 def is_numeric(text: str, *, gaps: bool = False) -> bool:
     """Tell whether a cell's text is a number, with or without a short unit."""
     return _NUMERIC.fullmatch(text) is not None or (gaps and text.strip().lower() in _GAPS)
@@ -207,13 +217,6 @@ def _mark_of(number: str) -> bool | None:
         grouped = all(len(part) == 3 for part in number.split(mark)[1:])
         return (mark == ".") if grouped else None
     return None if len(tail) == 3 and lead not in ("", "0") and len(lead) <= 3 else mark == ","
-
-
-Row = tuple[str | None, ...]
-Span = tuple[int, int]
-_WIDE = re.compile(r"\S+(?: \S+)*")
-_WORD = re.compile(r"\S+")
-_PROSE = 160  # a longer line of words with single blanks is prose, and never cut
 
 
 class Piece(NamedTuple):
@@ -327,11 +330,6 @@ def _data_lines(lines: Sequence[Line]) -> list[list[Piece] | None]:
     return data
 
 
-_LABEL_WORDS = 5
-_NUMBER_OR_GAP = r"\s+(?:\S*\d\S*|[-–—]+|n\S{1,3})"
-_SOME_NUMBERS = re.compile(rf"\s\S*\d\S*{_NUMBER_OR_GAP}{_NUMBER_OR_GAP}(?!\S)", re.IGNORECASE)
-
-
 def _labelled(line: Line) -> list[Piece] | None:
     """Cut ``INTAKE CFM : 25.1 48.0 70.2``, a label and three numbers or more, perhaps with their unit behind them."""
     if len(line.wide) > 2 or not _SOME_NUMBERS.search(line.text):
@@ -351,14 +349,6 @@ def _labelled(line: Line) -> list[Piece] | None:
     return [label, *words[first:last]]
 
 
-def _with_unit(text: str) -> bool:
-    """Whether a text is a number, alone or with a unit and what it is of: ``82.0 mm bore plate``."""
-    return is_numeric(text) or known_unit(text.split()[1].strip(",;")) is not None
-
-
-_NUMBER_AND_NOTE = re.compile(r"([-+]?[\d.,]+)\s+([^\W\d_][^\d]*)")
-
-
 def _data_pieces(line: Line) -> list[Piece] | None:
     """Cut a line of numbers, behind a label or two words or before a remark, perhaps; None where it is not one."""
     wide = line.wide
@@ -369,7 +359,8 @@ def _data_pieces(line: Line) -> list[Piece] | None:
     pieces: list[Piece] = []
     for piece in wide:
         parted = _NUMBER_AND_NOTE.fullmatch(piece.text)
-        if parted and pieces and is_numeric(parted[1]) and not _with_unit(piece.text):
+        plain = parted and pieces and is_numeric(parted[1]) and not is_numeric(piece.text)
+        if parted and plain and known_unit(parted[2].split()[0].strip(",;")) is None:  # no "82.0 mm bore plate"
             middle = piece.start + parted.start(2)
             pieces.append(Piece(piece.start, piece.start + len(parted[1]), parted[1]))
             pieces.append(Piece(middle, piece.end, parted[2]))
@@ -459,9 +450,6 @@ def _shared_out(wide: list[Piece], words: list[Piece], count: int) -> list[Piece
     return found[0] if len(found) == 1 else None
 
 
-_LEAD = 3  # as many words as the lifts' own heading may have before the first port's: Lift (1/1000 in)
-
-
 def _even_cuts(words: list[Piece], *, first: bool) -> list[list[Piece]]:
     """Cut words into headings of one shape, ``In 1 | In 2``; before them, perhaps, the lifts' own."""
     found = {}
@@ -545,9 +533,6 @@ def _by_place(pieces: list[Piece], spans: list[Span], *, heads: bool = False) ->
     return _row(cells)
 
 
-_PACKAGES = {".xlsx": "xlsx", ".xlsm": "xlsm", ".ods": "ods"}
-
-
 def text_grid(data: bytes, label: str, *, suffix: str = "") -> Grid:
     r"""Read the bytes of a text file into a grid."""
     if suffix in _PACKAGES:
@@ -583,9 +568,6 @@ def _without_strays(grid: Grid) -> Grid:
                 clean = _NOT_TEXT.sub("", cell).strip()
                 cells[column] = cell if is_numeric(clean) else clean or None
     return replace(grid, rows=tuple(map(tuple, rows)), stray=tuple(stray))
-
-
-_SAID_LINES = 400  # a longer file is no letter
 
 
 def grid_of_lines(lines: list[str], label: str) -> Grid:

@@ -20,6 +20,7 @@ MICRON = 1e-6  # lifts closer than this are one
 SAME = 1e-6  # relative difference up to which a statement and the sheet say the same
 LEAKS_AGREE = 1e-3  # relative difference up to which two leaks say the same (rounding)
 CONDITION_NAMES = tuple(item.name for item in fields(Conditions))
+_SHOWN = {"_m3_s": "CFM", "_pa": "inH2O", "_m": "mm", "_k": "°C", "_deg": "°"}
 
 
 def _keep(draft: Draft, keep: Sequence[int], run: int | None) -> Draft:
@@ -301,9 +302,6 @@ class _Maker:
                 None if shown is None else UnitSource(shown, "stated"),
             )
         return self._units[key]
-
-
-_SHOWN = {"_m3_s": "CFM", "_pa": "inH2O", "_m": "mm", "_k": "°C", "_deg": "°"}
 
 
 def _plain_name(name: str) -> str:

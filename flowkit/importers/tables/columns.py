@@ -86,7 +86,7 @@ class Column:
 
     def source(self, table: Table) -> str:
         """Return the cell of its lowest heading, or its first cell where it has none."""
-        return table.view.source(table.first if self.heading is None else self.heading, self.index)
+        return table.view.source(table.axis.first if self.heading is None else self.heading, self.index)
 
     @property
     def named(self) -> bool:
@@ -376,7 +376,7 @@ def _name_by_rows(table: Table, column: Column) -> None:
 
 def _filled(table: Table, index: int) -> bool:
     """Whether a column holds anything in the table's rows."""
-    return not is_empty(table.view, index, range(table.first, table.last + 1))
+    return not is_empty(table.view, index, table.span)
 
 
 def _letters(table: Table, index: int) -> str:
@@ -386,7 +386,7 @@ def _letters(table: Table, index: int) -> str:
 
 def _all_percent(table: Table, index: int) -> bool:
     """Whether the numbers of a column are all shown as percentages."""
-    view, lifts = table.view, range(table.first, table.last + 1) if table.view.grid.percent_cells else ()
+    view, lifts = table.view, table.span if table.view.grid.percent_cells else ()
     shown = {view.percent(row, index) for row in lifts if isinstance(view.value(row, index), float)}
     return shown == {True}
 

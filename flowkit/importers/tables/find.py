@@ -80,24 +80,19 @@ class Table:
         return [self.axis.column, *self.others]
 
     @property
-    def first(self) -> int:
-        """First row of numbers."""
-        return self.axis.first
-
-    @property
-    def last(self) -> int:
-        """Last row of numbers."""
-        return self.axis.last
+    def span(self) -> range:
+        """The rows from its first number to its last."""
+        return range(self.axis.first, self.axis.last + 1)
 
     @property
     def top(self) -> int:
         """Its first row."""
-        return min([self.first, *self.headers, *self.named])
+        return min([self.axis.first, *self.headers, *self.named])
 
     @property
     def bottom(self) -> int:
         """Its last row."""
-        return max([self.last, *self.named])
+        return max([self.axis.last, *self.named])
 
     def corners(self) -> tuple[int, int, int, int]:
         """Return its first and last row and column on the grid: top, left, bottom, right."""

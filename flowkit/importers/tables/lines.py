@@ -20,6 +20,31 @@ from flowkit.importers.words.vocabulary import PHRASES, SIDE_KINDS, fold
 from flowkit.model import Finding
 from flowkit.units import FLOW_QUANTITIES, measures
 
+_GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
+_UNITS_OF = {"lift_unit": ("length", "lift ratio"), "flow_unit": FLOW_QUANTITIES, "pressure_unit": ("pressure",)}
+_LEAKS = frozenset({"leak", "leak_before", "leak_after"})
+_STATES = frozenset({"state", "variant", "filler", "common", "mark", "number"})
+_NAMES = _STATES | {*SIDE_KINDS, "port", "run", "head", "position", "letter", "code", "flow", "title", "valve_head"}
+_TESTS = frozenset({"flow", "bench", "title", "date", "tested", "flowed", "measured", "pressure", "run"})
+_CLAUSE = re.compile(r"[.;!](?:\s+|$)|,\s+|\s[-–]\s")
+_LIST = re.compile(r"[,;|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b")
+_ANSWERED = re.compile(r"[:=]\s*\S")
+_VALVE = frozenset({"valve", "valves", "ventil", "soupape", "valvula", "valvola"})
+_DAY = re.compile(r"\d{4}-\d\d?-\d\d?|\d{1,2}\.\s?\d{1,2}\.\s?\d{4}|\d{1,2}\.?\s[^\W\d_]{3,9}\.?\s\d{4}")
+_IS_DAY = re.compile(rf"{_DAY.pattern}|\d{{1,2}}[-./]\d{{1,2}}[-./](?:\d{{2}}|\d{{4}})")
+LONG_TITLE, _LONG_LINE = 60, 160
+VALVE_SIZE = re.compile(
+    r"(\d+(?:[.,]\d+)?\s*(?:mm|in|\"))\s*(?:valves?|ventile?|soupape|valvola|válvula|klep)", re.IGNORECASE
+)
+_LEAK_KINDS = _LEAKS | {"leak_pressure", "leak_reading", "leak_reading_before", "leak_reading_after"}
+# Kinds that a table with a heading block of its own does not inherit from another table's block.
+OWN = _LEAK_KINDS | {"port", "run", "valve_head", "stem", "throat", "seat_angle", "seat_width"}
+# Kinds that belong to the table directly above them.
+UNDER = _LEAK_KINDS | {
+    "check_reading", "check_nominal", "check_pressure", "check_reading_pressure", "check_plate_reading", "notes",
+}  # fmt: skip
+Key = tuple[str, str | None]
+
 
 class Placed(NamedTuple):
     """A value with its place on the grid: what it holds for depends on that."""
@@ -56,24 +81,6 @@ class _At(NamedTuple):
     row: int
     column: int
     source: str
-
-
-_GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
-_UNITS_OF = {"lift_unit": ("length", "lift ratio"), "flow_unit": FLOW_QUANTITIES, "pressure_unit": ("pressure",)}
-_LEAKS = frozenset({"leak", "leak_before", "leak_after"})
-_STATES = frozenset({"state", "variant", "filler", "common", "mark", "number"})
-_NAMES = _STATES | {*SIDE_KINDS, "port", "run", "head", "position", "letter", "code", "flow", "title", "valve_head"}
-_TESTS = frozenset({"flow", "bench", "title", "date", "tested", "flowed", "measured", "pressure", "run"})
-_CLAUSE = re.compile(r"[.;!](?:\s+|$)|,\s+|\s[-–]\s")
-_LIST = re.compile(r"[,;|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b")
-_ANSWERED = re.compile(r"[:=]\s*\S")
-_VALVE = frozenset({"valve", "valves", "ventil", "soupape", "valvula", "valvola"})
-_DAY = re.compile(r"\d{4}-\d\d?-\d\d?|\d{1,2}\.\s?\d{1,2}\.\s?\d{4}|\d{1,2}\.?\s[^\W\d_]{3,9}\.?\s\d{4}")
-_IS_DAY = re.compile(rf"{_DAY.pattern}|\d{{1,2}}[-./]\d{{1,2}}[-./](?:\d{{2}}|\d{{4}})")
-LONG_TITLE, _LONG_LINE = 60, 160
-VALVE_SIZE = re.compile(
-    r"(\d+(?:[.,]\d+)?\s*(?:mm|in|\"))\s*(?:valves?|ventile?|soupape|valvola|válvula|klep)", re.IGNORECASE
-)
 
 
 def read_metadata(
@@ -367,15 +374,6 @@ def _waits(label: Label, text: CellValue) -> bool:
 
 
 # Which tables a line holds for.
-
-_LEAK_KINDS = _LEAKS | {"leak_pressure", "leak_reading", "leak_reading_before", "leak_reading_after"}
-# Kinds that a table with a heading block of its own does not inherit from another table's block.
-OWN = _LEAK_KINDS | {"port", "run", "valve_head", "stem", "throat", "seat_angle", "seat_width"}
-# Kinds that belong to the table directly above them.
-UNDER = _LEAK_KINDS | {
-    "check_reading", "check_nominal", "check_pressure", "check_reading_pressure", "check_plate_reading", "notes",
-}  # fmt: skip
-Key = tuple[str, str | None]
 
 
 @dataclass(slots=True)

@@ -156,11 +156,13 @@ def _of_table(grid: Grid, table: Table, columns: Sequence[Column]) -> str:
     who = [(c.side, c.port, c.run, c.variant, c.head) for c in flows]
     entries = []
     for said in flows[:MOST] or [Column(min(table.axis.column + 1, table.right))]:
-        cells = _cells(grid, view.place(table.first, said.index), view.place(table.last, said.index))
+        cells = _cells(grid, view.place(table.axis.first, said.index), view.place(table.axis.last, said.index))
         alone = who.count((said.side, said.port, said.run, said.variant, said.head)) == 1
         more = {"run": said.run, "variant": said.variant or None, "head": said.head}
         entries.append(_entry(cells, said.side or UNKNOWN, said.port if said.port and alone else UNKNOWN, **more))
-    lifts = _cells(grid, view.place(table.first, table.axis.column), view.place(table.last, table.axis.column))
+    lifts = _cells(
+        grid, view.place(table.axis.first, table.axis.column), view.place(table.axis.last, table.axis.column)
+    )
     return _written(grid, lifts, lift_unit, units.pop() if len(units) == 1 else UNKNOWN, entries)
 
 

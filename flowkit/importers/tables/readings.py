@@ -71,7 +71,7 @@ def read_lifts(table: Table, flow_columns: Sequence[int], default_unit: str | No
     headed = [(index, _heading_unit(table, index)) for index in table.lifts]
     main, unit = next((pair for pair in headed if measures(pair[1], "length")), headed[0])
     unit = unit or (known_unit(default_unit) if default_unit else None)
-    places = range(table.first, table.last + 1)
+    places = table.span
     numbers = plain_numbers([view.rows[row][main] for row in places], view.decimal_comma)
     if numbers is not None and unit is not None and min(numbers) >= 0:
         got.unit = unit
@@ -102,12 +102,12 @@ def _heading_unit(table: Table, index: int) -> Unit | None:
 def _raw(table: Table, main: int, flow_columns: Sequence[int], findings: list[Finding]) -> list[LiftRow]:
     """Read every row's lift as written, with the section it is in."""
     view = table.view
-    above = [place for place in table.sections.items() if place[0] < table.first]
+    above = [place for place in table.sections.items() if place[0] < table.axis.first]
     section = view.label(*max(above)) if above else None
     raw: list[LiftRow] = []
     merged = {r0: r1 for r0, c0, r1, c1 in view.merged if c0 <= main <= c1 and r1 > r0}
     held: tuple[int, float, str] | None = None  # a lift merged over several rows: last row, number, unit
-    for row in range(table.first, table.last + 1):
+    for row in table.span:
         value, cell = view.rows[row][main], view.cells[row][main]
         number = cell.value
         if number is None and isinstance(value, datetime.date):

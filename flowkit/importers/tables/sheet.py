@@ -218,9 +218,11 @@ def _formula_gaps(reading: SheetReading) -> list[Finding]:
         table = entry.table
         view, wide = table.view, range(table.left, table.right + 1)
         columns = [c.index for c in entry.columns if c.kind in LEFT_OUT or c.role == "ignored"]
-        unwanted |= {view.place(row, index) for index in columns for row in range(table.first, table.last + 1)}
+        unwanted |= {view.place(row, index) for index in columns for row in table.span}
         rows = [row for row, label in table.named.items() if label.kind in LEFT_OUT]
-        for row in range(table.last + 1, min(table.last + 4, len(view.rows))):  # headed as an average or a gain
+        for row in range(
+            table.axis.last + 1, min(table.axis.last + 4, len(view.rows))
+        ):  # headed as an average or a gain
             labels = view.labels(row)[table.left : table.axis.column + 1]
             if any(label and (label.kind in LEFT_OUT or "average" in label.kinds) for label in labels):
                 rows.append(row)
@@ -239,7 +241,7 @@ def _unread_beside(reading: SheetReading, entry: TableReading) -> list[Finding]:
     known = {(placed.row, placed.column) for placed in reading.metadata.placed}
     corners = [other.table.corners() for other in reading.tables if not other.table.view.turned]
     for column in range(table.right + 1, min(table.right + 2 + find.GAP_WIDTH, view.width)):
-        if any(left <= column <= right and table.first <= bottom for _, left, bottom, right in corners):
+        if any(left <= column <= right and table.axis.first <= bottom for _, left, bottom, right in corners):
             break
         label = view.label(table.row, column)
         if label is not None and (label.foreign or label.kind in LEFT_OUT | {"notes"}):

@@ -28,6 +28,10 @@ _THREE_DIGITS = re.compile(r"(?<![\d.,])[1-9]\d{0,2}[.,]\d{3}(?!\d)")
 _LABEL = 200  # letters of a text that may be a label or a sentence about units
 _CHECK = frozenset({"check_reading", "check_nominal"})  # flows of a plate, as large as a port's
 _FLOWS = (0.002, 1.0)  # m³/s: the largest flow of a test of a head lies between these (common practice, no source)
+_ENTRY = re.compile(r"(?<![^\s/;,|(:])\(?([A-Z])(?:\s*[=:)]|\s+[-–])(?:\s*=)?(?=\s|[^\W\d_])")
+_LEADS = re.compile(r"\W*(?:(?:legend|key|notes?|variants?|states?|versions?|columns?|tests?|where)\b\W*)?", re.I)
+_LETTER = re.compile(r"(?<![^\W\d_])[A-Z](?![^\W\d_])")
+_LONG, _LEGEND = 40, 300  # letters of a heading or a state; of a legend
 
 
 @lru_cache(maxsize=16384, typed=True)
@@ -255,12 +259,6 @@ def _is_swedish(grid: Grid) -> bool:
     said = {fold(m.text): m.languages for text in texts.union(grid.sheets) for m in mentions(text)}
     swedish = [languages for languages in said.values() if "sv" in languages and "en" not in languages]
     return len(swedish) > 1 and ("sv",) in swedish
-
-
-_ENTRY = re.compile(r"(?<![^\s/;,|(:])\(?([A-Z])(?:\s*[=:)]|\s+[-–])(?:\s*=)?(?=\s|[^\W\d_])")
-_LEADS = re.compile(r"\W*(?:(?:legend|key|notes?|variants?|states?|versions?|columns?|tests?|where)\b\W*)?", re.I)
-_LETTER = re.compile(r"(?<![^\W\d_])[A-Z](?![^\W\d_])")
-_LONG, _LEGEND = 40, 300  # letters of a heading or a state; of a legend
 
 
 def explained(view: View) -> View:

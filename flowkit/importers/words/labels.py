@@ -45,6 +45,32 @@ _AGAIN = frozenset(
     {"repeat", "rep", "repeat run", "repetition", "wiederholung", "herhaling", "powtorzenie", "upprepning"}
 )
 LONGEST_LABEL = 200
+_NUMBER_MARKS = frozenset({"no", "nr", "n°", "nº"})
+_TWO_LETTERS = frozenset({"EV", "AV", "EL", "AL"})  # codes of sides before or behind a port's number
+_BEFORE_CODES = frozenset({"", "number", "port", "mark", "position", "head"})
+_NO_NAME = frozenset(SIDE_KINDS) | {
+    "port", "run", "position", "flow", "lift", "treatment", "title", "again", "common", "code",
+}  # fmt: skip
+_UNKNOWN: tuple[str, tuple[str, ...]] = ("unknown", ())
+_PLAIN = {"letter", "number", "flow", "treatment", "run", "filler", "mark", "again", "common", "port"}
+_BESIDE_IN = {"flow", "port", "number", "letter", "run", "treatment", "position", "again", "exhaust", "head"}
+_WHOLE = {"tested": "date", "flowed": "date", "by": "operator", "op": "operator"}  # unless they are all there is
+_IN_NAME = re.compile(r"_in(?=$|[\s(\[])")  # q_in (CFM)
+_LEFT_RIGHT = re.compile(r"\b([LRlr])\.\s?[Hh]\b\.?")
+_TOKEN = re.compile(r"\b[Hh]2[Oo0]\b|\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
+_CJK = re.compile(r"[぀-ヿ㐀-鿿]")
+_DENSITY = re.compile(r"\b(?:kg|g|lb)/(?:m|ft)[3³]")
+_INCH = re.compile(r"(?<!\.001)[\s,/]+in\.?$", re.IGNORECASE)
+_QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")
+_ENDINGS = "|".join(re.escape(ending) for endings in ORDINAL_ENDINGS.values() for ending in endings if ending != "o")
+_ORDINAL = re.compile(
+    rf"\b(\d{{1,2}})(?:{_ENDINGS})\s*(?=\w)([^\W\d_]+)"
+    r"(?!\s*[#.]?\d)",  # "1E pass 2" is the exhaust of port 1
+    re.IGNORECASE,
+)
+_METER_UNIT = re.compile(r"(.*?\w)\s*[(\[]\s*(V|Hz|div)\s*[)\]]\s*$")
+_MARKDOWN = re.compile(r"^\s*(\*\*|__|`|\*)(.*?)\1\s*$")
+Tokens = list[tuple[str, str, int, int]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,33 +121,7 @@ class Mention(NamedTuple):
     languages: tuple[str, ...] = ()
 
 
-_NUMBER_MARKS = frozenset({"no", "nr", "n°", "nº"})
-_TWO_LETTERS = frozenset({"EV", "AV", "EL", "AL"})  # codes of sides before or behind a port's number
-_BEFORE_CODES = frozenset({"", "number", "port", "mark", "position", "head"})
-_NO_NAME = frozenset(SIDE_KINDS) | {
-    "port", "run", "position", "flow", "lift", "treatment", "title", "again", "common", "code",
-}  # fmt: skip
 _NOTHING = Mention("", "", 0, 0)
-_UNKNOWN: tuple[str, tuple[str, ...]] = ("unknown", ())
-_PLAIN = {"letter", "number", "flow", "treatment", "run", "filler", "mark", "again", "common", "port"}
-_BESIDE_IN = {"flow", "port", "number", "letter", "run", "treatment", "position", "again", "exhaust", "head"}
-_WHOLE = {"tested": "date", "flowed": "date", "by": "operator", "op": "operator"}  # unless they are all there is
-_IN_NAME = re.compile(r"_in(?=$|[\s(\[])")  # q_in (CFM)
-_LEFT_RIGHT = re.compile(r"\b([LRlr])\.\s?[Hh]\b\.?")
-_TOKEN = re.compile(r"\b[Hh]2[Oo0]\b|\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
-_CJK = re.compile(r"[぀-ヿ㐀-鿿]")
-_DENSITY = re.compile(r"\b(?:kg|g|lb)/(?:m|ft)[3³]")
-_INCH = re.compile(r"(?<!\.001)[\s,/]+in\.?$", re.IGNORECASE)
-_QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")
-_ENDINGS = "|".join(re.escape(ending) for endings in ORDINAL_ENDINGS.values() for ending in endings if ending != "o")
-_ORDINAL = re.compile(
-    rf"\b(\d{{1,2}})(?:{_ENDINGS})\s*(?=\w)([^\W\d_]+)"
-    r"(?!\s*[#.]?\d)",  # "1E pass 2" is the exhaust of port 1
-    re.IGNORECASE,
-)
-_METER_UNIT = re.compile(r"(.*?\w)\s*[(\[]\s*(V|Hz|div)\s*[)\]]\s*$")
-_MARKDOWN = re.compile(r"^\s*(\*\*|__|`|\*)(.*?)\1\s*$")
-Tokens = list[tuple[str, str, int, int]]
 
 
 @lru_cache(maxsize=8192)
