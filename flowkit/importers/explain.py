@@ -51,11 +51,10 @@ def cell_roles(
 
 def answers(finding: Finding) -> tuple[tuple[str, str], ...]:
     """Return what a question can be answered with: conditions of the sheet and values to choose from."""
-    if finding.rule == "date-ambiguous":
-        match = re.search(r"the date (\d+)[-./](\d+)[-./](\d+)", finding.message)
-        if match:
-            year = match[3] if len(match[3]) == 4 else f"20{match[3]}"
-            return tuple(("date", f"{year}-{int(m):02}-{int(d):02}") for d, m in (match.group(1, 2), match.group(2, 1)))
+    match = re.search(r"the date (\d+)[-./](\d+)[-./](\d+)", finding.message)
+    if finding.rule == "date-ambiguous" and match:
+        year = match[3] if len(match[3]) == 4 else f"20{match[3]}"
+        return tuple(("date", f"{year}-{int(m):02}-{int(d):02}") for d, m in (match.group(1, 2), match.group(2, 1)))
     return next((choices for words, choices in _ANSWERS.items() if words in finding.message), ())
 
 

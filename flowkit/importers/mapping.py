@@ -5,12 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
-from functools import lru_cache, reduce
+from functools import lru_cache
 from typing import Any, Literal
 
 from flowkit.errors import JobError, SheetError, UnitError
 from flowkit.fields import refuse_unknown, run_of, side_of, text_of
-from flowkit.importers.files.grid import CellValue, Grid
+from flowkit.importers.files.grid import CellValue, Grid, column_number
 from flowkit.importers.words.items import Units
 from flowkit.model import AirState, Conditions, HandChange, Side
 from flowkit.units import FLOW_QUANTITIES, Quantity, number, unit
@@ -45,7 +45,7 @@ class CellRange:
             remedy = 'write it like "B5:B16", or "5:2-16:2" in a text file'
             raise JobError(f"{place}: {str(text)!r} is not a range of cells", remedy)
         rows = sorted(int(end["row"] or end["line"]) for end in cells)
-        columns = sorted(int(end["field"] or 0) or _column(end["letters"]) for end in cells)
+        columns = sorted(int(end["field"] or 0) or column_number(end["letters"]) for end in cells)
         if columns[0] != columns[-1] and rows[0] != rows[-1]:
             raise JobError(f"{place}: {str(text)!r} is a block of cells", "name one column or one row of cells")
         return cls(str(text), rows[0], columns[0], rows[-1], columns[-1])
@@ -54,11 +54,6 @@ class CellRange:
         """Return the (row, column) of each cell, counted from 1."""
         columns = range(self.left, self.right + 1)
         return [(row, column) for row in range(self.top, self.bottom + 1) for column in columns]
-
-
-def _column(letters: str) -> int:
-    """A column's number, from 1."""
-    return reduce(lambda value, letter: value * 26 + ord(letter) - 64, letters, 0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ import os
 import stat
 from collections.abc import Set
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, reduce
 from pathlib import Path
 
 from flowkit.errors import SheetError
@@ -37,6 +37,11 @@ def megabytes(size: int) -> str:
 
 
 @cache
+def column_number(letters: str) -> int:
+    """Return a column's number, from 1."""
+    return reduce(lambda number, letter: number * 26 + ord(letter) - 64, letters.upper(), 0)
+
+
 def column_letters(column: int) -> str:
     """Return a column's letters in a spreadsheet."""
     letters = ""

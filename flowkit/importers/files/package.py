@@ -134,15 +134,7 @@ def _inflated(data: bytes, member: zipfile.ZipInfo, limit: int) -> bytes:
 def _reference(reference: str) -> grid.Cell | None:
     """Return row and column of a reference such as ``"B7"``, from 0; None where it is none."""
     match = _REFERENCE.fullmatch(reference)
-    return None if match is None else (int(match[2]) - 1, _column_number(match[1].encode()) - 1)
-
-
-def _column_number(letters: bytes) -> int:
-    """Return a column's number from 1."""
-    column = 0
-    for letter in letters.upper():
-        column = column * 26 + letter - 64
-    return column
+    return None if match is None else (int(match[2]) - 1, grid.column_number(match[1]) - 1)
 
 
 @dataclass(slots=True)
@@ -357,7 +349,8 @@ def _sheet_facts(xml: bytes, part: str, sheet: str | None, styles: Styles, *, re
         or (marked and not marked.isdisjoint(style.decode() for style in set(_STYLE_USE.findall(xml))))
     )
     if not odd:
-        rows, columns = max((int(n) for n in digits if n), default=0), max(map(_column_number, letters), default=0)
+        rows = max((int(n) for n in digits if n), default=0)
+        columns = max((grid.column_number(name.decode()) for name in letters), default=0)
         if rows <= grid.MAX_ROWS and columns <= grid.MAX_COLUMNS and rows * columns <= grid.MAX_CELLS:
             return grid.SheetFacts(rows=rows, columns=columns)
     cells = _SheetPass(styles=styles, sheet=sheet)

@@ -13,16 +13,8 @@ from typing import NamedTuple
 from unicodedata import east_asian_width
 
 from flowkit.errors import SheetError
-from flowkit.importers.files.grid import (
-    MAX_CELLS,
-    MAX_COLUMNS,
-    MAX_LINE_CHARACTERS,
-    MAX_QUOTED_LINES,
-    MAX_ROWS,
-    MAX_TEXT_BYTES,
-    Grid,
-    megabytes,
-)
+from flowkit.importers.files import grid as limits
+from flowkit.importers.files.grid import Grid, megabytes
 from flowkit.importers.files.mail import is_markup, markup_rows, unquoted, without_headers
 from flowkit.importers.files.sayings import said_rows
 from flowkit.importers.words.labels import mentions, parse_label
@@ -71,8 +63,9 @@ _SAID_LINES = 400  # a longer file is no letter
 
 def decode_text(data: bytes) -> str:
     r"""Decode a text file: by byte-order mark, zero bytes, UTF-8 or an older encoding, the first that fits."""
-    if len(data) > MAX_TEXT_BYTES:
-        what = f"the file is {megabytes(len(data))} of text, more than the {megabytes(MAX_TEXT_BYTES)} flowkit reads"
+    if len(data) > limits.MAX_TEXT_BYTES:
+        size, most = megabytes(len(data)), megabytes(limits.MAX_TEXT_BYTES)
+        what = f"the file is {size} of text, more than the {most} flowkit reads"
         raise SheetError(what, _ALONE)
     mark, encoding = next(((mark, name) for mark, name in _BOMS if data.startswith(mark)), (b"", ""))
     if not encoding and b"\x00" in data:
@@ -140,19 +133,21 @@ def text_lines(text: str) -> list[str]:
     lines = text.rstrip().split("\n")
     if lines == [""]:
         raise SheetError("the file is blank", "ask for it again or export it once more")
-    if len(lines) > MAX_ROWS:
-        raise SheetError(f"the file has {len(lines)} lines, more than the {MAX_ROWS} flowkit reads", _ALONE)
-    for count, line in enumerate(lines, 1) if len(text) > MAX_LINE_CHARACTERS else ():
-        if len(line) > MAX_LINE_CHARACTERS:
-            what = f"line {count} is {len(line)} characters long, more than the {MAX_LINE_CHARACTERS} flowkit reads"
+    if len(lines) > limits.MAX_ROWS:
+        raise SheetError(f"the file has {len(lines)} lines, more than the {limits.MAX_ROWS} flowkit reads", _ALONE)
+    for count, line in enumerate(lines, 1) if len(text) > limits.MAX_LINE_CHARACTERS else ():
+        if len(line) > limits.MAX_LINE_CHARACTERS:
+            what = (
+                f"line {count} is {len(line)} characters long, more than the {limits.MAX_LINE_CHARACTERS} flowkit reads"
+            )
             raise SheetError(what, "export the sheet as csv once more, one line per row")
     return lines
 
 
 def check_width(cells: int, line: int) -> None:
     """Hold the limit on the cells of a line."""
-    if cells > MAX_COLUMNS:
-        what = f"line {line} has {cells} cells, more than the {MAX_COLUMNS} columns flowkit reads"
+    if cells > limits.MAX_COLUMNS:
+        what = f"line {line} has {cells} cells, more than the {limits.MAX_COLUMNS} columns flowkit reads"
         raise SheetError(what, "send the bench's table alone")
 
 
@@ -584,8 +579,8 @@ def grid_of_lines(lines: list[str], label: str) -> Grid:
     lines = _evened(lines) if delimiter == "\t" and "\t\t" in text else lines
     rows, numbers, comments = _cut(lines, 1 if stated else 0, delimiter)
     _take_header(rows, numbers, comments, delimiter)
-    if sum(map(len, rows)) > MAX_CELLS:
-        what = f"the file has more than {MAX_CELLS} cells, the most flowkit reads"
+    if sum(map(len, rows)) > limits.MAX_CELLS:
+        what = f"the file has more than {limits.MAX_CELLS} cells, the most flowkit reads"
         raise SheetError(what, "send the bench's table alone")
     if delimiter in (",", ";"):
         rows = _prose_joined(rows, lines, numbers, delimiter)
@@ -657,7 +652,7 @@ def _cut(lines: list[str], body: int, delimiter: str | None) -> tuple[list[Row],
         if delimiter == "|" and "|" in line:
             cells = _spread(line, cells, bars)
         rows.append(_row(cells))
-        if len(cells) > MAX_COLUMNS:
+        if len(cells) > limits.MAX_COLUMNS:
             check_width(len(rows[-1]), number)
     return aligned_rows(pieces, numbers) if delimiter == " " else rows, numbers, comments
 
@@ -702,7 +697,7 @@ def _quoted(lines: list[str], index: int, delimiter: str) -> tuple[list[str], in
     while match := match_cell(text, position):
         if match[1] is None and match[0].lstrip(" ").startswith('"') and text is not wider:
             # The quote may close on a later line.
-            wider = wider or "\n".join(lines[index : index + MAX_QUOTED_LINES])
+            wider = wider or "\n".join(lines[index : index + limits.MAX_QUOTED_LINES])
             again = match_cell(wider, position)
             if again and again[1] is not None:
                 match, text = again, wider

@@ -483,12 +483,10 @@ class _Page:
         sheet.sheet_view.showGridLines = False
         sheet.page_setup.orientation = "landscape" if self.width > _WIDE else "portrait"
         sheet.page_setup.paperSize = 9
-        sheet.page_setup.fitToWidth = 1
-        sheet.page_setup.fitToHeight = 1 if last_row <= _PAGE else 0
+        sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 1 if last_row <= _PAGE else 0
         sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
         sheet.page_margins = PageMargins(left=0.5, right=0.5, top=0.5, bottom=0.5)
         sheet.print_options.horizontalCentered = True
         sheet.print_area = f"A1:{get_column_letter(self.width)}{last_row}"
         sheet.protection.sheet = True
-        sheet.protection.formatColumns = False
-        sheet.protection.formatRows = False
+        sheet.protection.formatColumns = sheet.protection.formatRows = False

@@ -116,11 +116,7 @@ class Column:
 def describe(
     table: Table, side: Side | None, flow_unit: str | None, words: Sequence[str], title: str = ""
 ) -> tuple[list[Column], list[Finding]]:
-    """Say what each column is, lifts left out; and what is ambiguous or was left out.
-
-    `side`, `flow_unit` and `words` are what the lines of the sheet say: the side of all, a unit, its languages; `title`
-    is one that names a port.
-    """
+    """Say what each column but the lifts is, and what is ambiguous or left out; `title` is one that names a port."""
     columns = [column for column in _stacked(table) if _filled(table, column.index)]
     for column in columns:
         _first_role(table, column)

@@ -525,8 +525,7 @@ class TableReader:
         draft.flow_unit = None  # a unit stated for flows is none of readings
         index = columns[0].index
         own = next((entry for entry in pressures if index in entry.flows), None)
-        draft.pressure_unit = own.unit if own is not None else None
-        known = own.values if own is not None else {}
+        draft.pressure_unit, known = (own.unit, own.values) if own is not None else (None, {})
         shown = self._shown(columns, rows, draft)
         for entry in rows:
             source = self.view.source(entry.row, index)
@@ -647,8 +646,7 @@ class TableReader:
             draft.pressures = [pressures.get(row) for row in rows] if pressures else [None] * len(rows)
             draft.sources = self._addresses(index, rows)
             return
-        unheaded = draft.flow_unit is None
-        places = []
+        unheaded, places = draft.flow_unit is None, []
         for lift, row in zip(lifts, rows, strict=True):
             flow = self._one_flow(row, index, draft)
             if flow is None:

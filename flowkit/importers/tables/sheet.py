@@ -536,8 +536,7 @@ def _is_no_flow_table(table: Table, columns: Sequence[Column], flow_unit: str | 
 def _side_of(items: Mapping[Key, Item]) -> Side | None:
     """The side a title or a label gives."""
     item = items.get(("side", None))
-    value = item.value if item is not None else None
-    return value if value in ("intake", "exhaust") else None  # type: ignore[return-value]
+    return SIDE_KINDS.get(str(item.value)) if item is not None else None
 
 
 def unit_of(items: Mapping[Key, Item], kind: str) -> str | None:

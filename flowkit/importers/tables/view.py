@@ -115,9 +115,7 @@ class View:
 
     def label(self, row: int, column: int) -> Label | None:
         """Return what a text cell says as a label; None for numbers, gaps, empty cells and outside."""
-        if 0 <= row < len(self.kinds) and 0 <= column < len(self.kinds[row]) and self.kinds[row][column] in "tg":
-            return self._said(self.rows[row][column])
-        return None
+        return self._said(self.rows[row][column]) if self.kind(row, column) in "tg" else None
 
     def labels(self, row: int) -> list[Label | None]:
         """Return what each cell of a row says as a label."""
@@ -130,9 +128,8 @@ class View:
         """What a text says as a label, unless it is too long."""
         if not isinstance(value, str) or len(value) > self.longest:
             return None
-        if value in self.legend:
-            return self.legend[value]
-        return parse_label(str(self.meant(value)) if "avg" in value.lower() else value)
+        meant = str(self.meant(value)) if "avg" in value.lower() else value
+        return self.legend.get(value) or parse_label(meant)
 
     def meant(self, value: CellValue) -> CellValue:
         """Return a cell with Avg written out where the sheet's language makes it the exhaust."""

@@ -14,16 +14,9 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from flowkit.fields import CONDITIONS
+from flowkit.importers.words import vocabulary
 from flowkit.importers.words.units import foreign_unit, take_pressure, take_unit, whole_unit
-from flowkit.importers.words.vocabulary import (
-    LONGEST,
-    MONTH_WORDS,
-    ORDINAL_ENDINGS,
-    PHRASES,
-    SIDE_CODES,
-    SIDE_KINDS,
-    fold,
-)
+from flowkit.importers.words.vocabulary import LONGEST, PHRASES, SIDE_CODES, SIDE_KINDS, fold
 from flowkit.model import Side
 from flowkit.units import FLOW_QUANTITIES, Unit, find_unit, measures
 
@@ -39,7 +32,7 @@ WHO_KINDS = frozenset({"side", "port", "run", "variant", "head"})
 _PORT_LETTERS = frozenset("pczk")
 _POSITIONS = frozenset({"lh", "rh"})
 _NUMERALS = dict(zip(("one", "two", "three", "four", "i", "ii", "iii", "iv"), "12341234", strict=True))
-_MONTHS = {fold(name) for months in MONTH_WORDS.values() for names in months for name in names.split()}
+_MONTHS = {fold(name) for months in vocabulary.MONTH_WORDS.values() for names in months for name in names.split()}
 _SIZED = frozenset({"deg", "degree", "grad", "mm", "inch", "zoll", "pouces", "st", "nd", "rd", "th"}) | _MONTHS
 _AGAIN = frozenset(
     {"repeat", "rep", "repeat run", "repetition", "wiederholung", "herhaling", "powtorzenie", "upprepning"}
@@ -62,7 +55,9 @@ _CJK = re.compile(r"[぀-ヿ㐀-鿿]")
 _DENSITY = re.compile(r"\b(?:kg|g|lb)/(?:m|ft)[3³]")
 _INCH = re.compile(r"(?<!\.001)[\s,/]+in\.?$", re.IGNORECASE)
 _QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")
-_ENDINGS = "|".join(re.escape(ending) for endings in ORDINAL_ENDINGS.values() for ending in endings if ending != "o")
+_ENDINGS = "|".join(
+    re.escape(ending) for endings in vocabulary.ORDINAL_ENDINGS.values() for ending in endings if ending != "o"
+)
 _ORDINAL = re.compile(
     rf"\b(\d{{1,2}})(?:{_ENDINGS})\s*(?=\w)([^\W\d_]+)"
     r"(?!\s*[#.]?\d)",  # "1E pass 2" is the exhaust of port 1

@@ -173,14 +173,9 @@ def take_pressure(text: str) -> TakenPressure | None:
     text = text.replace("''", '"')
     for pattern in (_AT, _PRESSURE, _AT_BARE, _ALONE):
         for found in pattern.finditer(text):
-            taken = TakenPressure(
-                re.sub(r"\s", "", found["number"]),
-                (found["unit"] or "").strip(),
-                text[: found.start()],
-                text[found.end() :],
-                pattern is _ALONE or found[0].startswith("@"),
-                pattern is _AT,
-            )
+            written = re.sub(r"\s", "", found["number"]), (found["unit"] or "").strip()
+            marked = pattern is _ALONE or found[0].startswith("@")
+            taken = TakenPressure(*written, text[: found.start()], text[found.end() :], marked, pattern is _AT)
             # Whether a test pressure may be of this size is common practice, no source.
             unit, number = find_unit(taken.unit), taken.value
             likely = number >= LEAST_BARE if taken.bare else unit is None or number * unit.factor <= MOST_PA
@@ -232,10 +227,8 @@ def take_unit(text: str) -> tuple[Unit | None, str, str, str]:
 def _letter(text: str, words: list[str]) -> Unit | None:
     """The unit of ``Air temp F`` and ``Lift m``: one letter, behind words that name a temperature or a lift."""
     named = PHRASES.get(fold(" ".join(words)), ("",))[0]
-    unit = (
-        find_unit(text) if named in ("air_temperature", "meter_temperature") or (named, text) == ("lift", "m") else None
-    )
-    return unit if measures(unit, "temperature") or named == "lift" else None
+    warmth = named in ("air_temperature", "meter_temperature") and measures(find_unit(text), "temperature")
+    return find_unit(text) if warmth or (named, text) == ("lift", "m") else None
 
 
 def _free_unit(text: str) -> Unit | None:

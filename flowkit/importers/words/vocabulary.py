@@ -469,7 +469,6 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "nl": ("gemiddelde", "gem", "gemiddeld"),
         "pl": ("średnia", "śr"),
         "sv": ("medelvärde", "medel", "snitt"),
-        "pt": ("média",),
         "ja": ("平均", "平均値"),
     },
     "total": {
