@@ -123,7 +123,7 @@ def _is_remark(text: str) -> tuple[bool, bool]:
     )
     figure = any(n.unit is not None and n.unit.quantity in FLOW_QUANTITIES for n in quantities(text))
     said = any(is_sentence(c) and not pairs(c)[0] and parse_label(c).pressure is None for c in clauses)
-    return said or (figure and not pairs(text)[0]), missed(text)
+    return said or (figure and not parse_label(text).names and not pairs(text)[0]), missed(text)
 
 
 class _Place(NamedTuple):

@@ -468,3 +468,8 @@ def test_a_date_and_a_bore_in_one_text(tmp_path: Path) -> None:
     result = flowkit.read(path)
     assert "date-ambiguous" in {finding.rule for finding in result.findings}
     assert result.tests[0].conditions.fixture_bore_m in (None, pytest.approx(0.086))
+
+
+def test_ports_with_their_unit_above_the_lifts_are_no_figures(tmp_path: Path) -> None:
+    above = "Test pressure,28 inH2O\n,Int 1 CFM,Int 2 CFM,Exh 1 CFM\n"
+    assert read_as(tmp_path, table(",,", above)) == ["intake 1 60", "intake 2 61", "exhaust 1 62"]

@@ -669,7 +669,8 @@ def _is_group_row(table: Table, row: int, filled: list[int]) -> bool:
         if label is None and not small and not (size is not None and _is_length(cell.unit)):
             return False
     texts = [str(view.value(row, column)) for column in filled]
-    figures = (number for text in texts for number in quantities(text))  # "end 98.7 CFM"
+    nameless = [text for text, label in zip(texts, labels, strict=True) if label is not None and not label.names]
+    figures = [n for text in nameless for n in quantities(text) if len(n.number) > 2]  # "end 98.7 CFM", not "1 CFM"
     return not any(len(text) > LONG_HEADING for text in texts) and not any(
         measures(number.unit, *FLOW_QUANTITIES) for number in figures
     )
