@@ -124,13 +124,28 @@ assert run(["read", "a.csv"]) == 0 == run(["report", "a.csv", "-o", "out", "--he
 assert read("a.csv").tests[0].conditions.head_temperature_k == 85 + 273.15
 made = start_job(".").read_text()
 assert "# found: head_temperature = 85.0 °C" in made and '# margin = "1.2 mm"' in made
-assert "head temperature, °F" in [cell.value for cell in load_workbook("out/flow_chart.xlsx")["Conditions"][4]]
+book = load_workbook("out/flow_chart.xlsx")
+assert "head temperature, °F" in [cell.value for cell in book["Conditions"][4]]
+heads, first = ([cell.value for cell in book["Corrections"][row]] for row in (3, 4))
+factor = book["Corrections"].cell(4, heads.index("scale factor") + 1)
+assert factor.value == 1.5 and f"*{factor.coordinate}" in first[heads.index("corrected flow, CFM")]
 Path("job.toml").write_text(made + "valves.intake.margin = '1 mm'\\nconditions.head_temperature = '85 °C'")
 assert run(["check", "job.toml"]) == 0
 """
 
 
-def test_a_condition_or_a_dimension_of_a_valve_is_one_row(tmp_path: Path) -> None:
+SCALE = """
+from flowkit.corrections.step import made
+
+
+def correct_scale(flow, test, setting):
+    return made("scale", "Q2 = 1.5·Q1", flow, {}, factor=(1.5,) * len(flow))
+
+
+_STEPS"""
+
+
+def test_a_condition_or_a_dimension_of_a_valve_is_one_row_and_a_correction_one_more(tmp_path: Path) -> None:
     """An invented one of each, put into a copy of the package: read, stated, offered by start, in the workbook."""
     shutil.copytree(PACKAGE, tmp_path / "flowkit", ignore=shutil.ignore_patterns("__pycache__"))
     table = (tmp_path / "flowkit" / "fields.py").read_text(encoding="utf-8")
@@ -141,6 +156,11 @@ def test_a_condition_or_a_dimension_of_a_valve_is_one_row(tmp_path: Path) -> Non
     row = f'    margin_m: float | None = _valve("margin", {words})\n'
     table = table.replace("    offset_m: float", row + "    offset_m: float", 1)
     (tmp_path / "flowkit" / "fields.py").write_text(table, encoding="utf-8")
+    chain = (tmp_path / "flowkit" / "corrections" / "chain.py").read_text(encoding="utf-8")
+    chain = chain.replace("\n_STEPS", "\n" + SCALE, 1).replace(
+        '"bore": correct_bore,', '"bore": correct_bore, "scale": correct_scale,'
+    )
+    (tmp_path / "flowkit" / "corrections" / "chain.py").write_text(chain, encoding="utf-8")
     sheet = "Test pressure,28 inH2O\nHead temperature,85 °C\n\nLift mm,Intake 1 CFM\n2,40\n4,80\n6,110\n"
     (tmp_path / "a.csv").write_text(sheet, encoding="utf-8")
     asked = subprocess.run([sys.executable, "-c", ASKED], check=False, cwd=tmp_path, capture_output=True, text=True)

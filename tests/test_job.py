@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import shutil
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -413,6 +414,27 @@ def test_a_job_is_written_as_it_is_read(tmp_path: Path) -> None:
     assert 'sheets = ["records:7/ported"]' in written
     with pytest.raises(JobError, match="some conditions of a sheet count over what it says and some do not"):
         replace(job, variants=(replace(job.variants[0], sheets=sheets),), path=None).write(tmp_path / "x.toml")
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (whatif, "nothing is changed"),
+        (lambda job: whatif(job, variant="nope", cams=["intake.peak_lift=9.9mm"]), "no variant 'nope'"),
+        (lambda job: whatif(job, variant="as received", cams=["intake.opens=16 BTDC"]), "change nothing"),
+        (lambda job: job.engine_sweep("bore", ["80 mm"], variant="nope"), "no variant 'nope'"),
+        (lambda job: job.engine_sweep("bore", "80 mm"), "is not a list of values"),
+        (
+            lambda job: replace(
+                job, engine=None, engine_table={}, variants=tuple(replace(v, engine={}) for v in job.variants)
+            ).engine_sweep("bore", ["80 mm"]),
+            "the job describes no engine",
+        ),
+    ],
+)
+def test_a_change_that_changes_nothing_is_refused(change: Callable[[Job], object], said: str) -> None:
+    with pytest.raises(FlowkitError, match=said):
+        change(Job.load(sample_job()))
 
 
 OVER = "conditions = { %s, overrides = true, reason = 'asked the operator' }"

@@ -300,3 +300,27 @@ def test_a_range_of_sizes_is_the_same_from_either_end(command: Command, tmp_path
     assert command("records", "add", "job.toml", "--records", "shop.sqlite").code == 0
     assert "2 tests" in command("records", "find", "--valve", size, "--records", "shop.sqlite").out
     assert "No recorded" in command("records", "find", "--valve", "30-20 mm", "--records", "shop.sqlite").out
+
+
+def test_readings_of_a_meter_are_shown_as_it_showed_them(command: Command, tmp_path: Path) -> None:
+    rows = "2,12,14\n4,45,47\n6,88,90\n8,120,122\n"
+    head = "Test pressure,28 inH2O\nLift (mm),Intake 1 manometer (mmH2O),Intake 2 manometer (mmH2O)\n"
+    (tmp_path / "m.csv").write_text(head + rows)
+    out = command("read", "m.csv").out
+    assert "read 12–120 mmH2O" in out and "read 14–122 mmH2O" in out and "CFM" not in out
+
+
+def test_the_order_of_day_and_month_is_asked_once_for_all_sheets(command: Command, tmp_path: Path) -> None:
+    for name, date in (("a", "03/04/2026"), ("b", "05/06/2026"), ("c", "03/04/2026")):
+        (tmp_path / f"{name}.csv").write_text(f"Date,{date}\n{SHEET}")
+    done = command("check", "a.csv", "b.csv", "c.csv")
+    assert (done.out + done.err).count("--date-order day or month") == 1
+    settled = command("check", "a.csv", "b.csv", "c.csv", "--date-order", "day")
+    assert "--date-order" not in settled.out + settled.err
+
+
+def test_a_lift_flowed_on_one_side_only_has_no_ratio(command: Command, tmp_path: Path) -> None:
+    head = "Test pressure,28 inH2O\nLift (mm),Intake 1 (CFM),Exhaust 1 (CFM)\n"
+    (tmp_path / "x.csv").write_text(head + "2,30,24\n4,60,48\n6,80,\n8,90,\n")
+    out = command("compare", "x.csv", "--tables", "--display", "metric").out
+    assert "2.00   0.80" in out and "4.00   0.80" in out and "6.00   0" not in out.partition("equal lift")[2]

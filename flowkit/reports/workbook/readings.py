@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from flowkit.analysis.curves import relative_steps
+from flowkit.corrections import CORRECTIONS
 from flowkit.corrections import pressure as law
 from flowkit.corrections.air import actual_factor, metered_factor
 from flowkit.corrections.check_plate import check_factor
@@ -368,6 +369,9 @@ def _meter_flow(table: Table, reading: Reading) -> tuple[float, str] | None:
     return done.reading_m3_s / reading.test.flow_factor, f"({text})/{reading.test.flow_factor!r}"
 
 
+_FACTORS = tuple(name for name in CORRECTIONS if name != "leakage")
+
+
 def write_corrections(book: Book) -> None:
     """Write the corrections of every reading, on the row it has on the raw readings."""
     pen, show = book.pens["Corrections"], book.display
@@ -379,10 +383,8 @@ def write_corrections(book: Book) -> None:
     columns = (
         *_READINGS[:5], Column("lift", f"lift, {show.lift}", lift, 9.5),
         Column("read", f"flow as read, {show.flow}", flow, 9.5), Column("leakage", f"leakage, {show.flow}", flow, 9.5),
-        Column("air", "air factor", look.number(6), 9.5),
-        Column("check-plate", "check plate factor", look.number(6), 9.5),
-        Column("test-pressure", "test pressure factor", look.number(6), 9.5),
-        Column("bore", "bore factor", look.number(6), 9.5), Column("done", f"corrected flow, {show.flow}", flow, 9.5),
+        *(Column(name, f"{name.replace('-', ' ')} factor", look.number(6), 9.5) for name in _FACTORS),
+        Column("done", f"corrected flow, {show.flow}", flow, 9.5),
         Column("remark", "remark", Style("quiet", left=True), 24.0),
     )  # fmt: skip
     pen.row = FIRST_READING - 1
@@ -407,16 +409,13 @@ def _correct(book: Book, table: Table, reading: Reading) -> None:
         table.put("remark", "left out, see the findings")
         return
     flow, chain = reading.point.flow_m3_s, "{read}"
-    for line in plan.corrected.ledger:
-        if line.offset_m3_s is not None:
-            flow += line.offset_m3_s[reading.place]
-        flow *= 1.0 if line.factor is None else line.factor[reading.place] or 1.0
     leakage = plan.line("leakage")
     if leakage is not None and leakage.offset_m3_s is not None:
         offset = leakage.offset_m3_s[reading.place]
+        flow += offset
         table.put("leakage", book.in_flow(offset), _leakage(book, reading, offset))
         chain = "({read}+{leakage})"
-    for key in ("air", "check-plate", "test-pressure", "bore"):
+    for key in _FACTORS:
         made = plan.line(key)
         if made is None or made.factor is None:
             continue
@@ -426,6 +425,7 @@ def _correct(book: Book, table: Table, reading: Reading) -> None:
             text = _test_pressure(book, reading, factor)
         elif len(set(made.factor)) == 1:
             text = book.cells.get(("condition", plan.number, key), "")
+        flow *= factor
         table.put(key, factor, text)
         chain += f"*{{{key}}}"
     table.put("done", book.in_flow(done.flow_m3_s), chain if _agrees(flow, done.flow_m3_s) else "")
