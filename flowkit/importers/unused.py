@@ -37,6 +37,8 @@ _TIMES = re.compile(r"([^\W\d_][\w/³]*)\s*(?:[x×*÷]\s*\d|/\s*1?0+\b)")
 _AMISS = re.compile(
     r"\b(?:should (?:read|be|have)|must read|ignore|disregard|do not use|don't use|instead of|typo|misread|mistake|"
     r"wrong (?:figure|number|value|reading|unit|pressure)s?|not corrected|already (?:off|out|deducted|taken)|"
+    r"headings? (?:\w+ )?(?:swapped|reversed|switched)|mixed up|swap them|vice versa|wrong way (?:a)?round|"
+    r"vertauscht|verwechselt|invertit[aeio]|inversée?s?|"
     r"korrektur|falsch|verschrieben|statt|erratum|erreur|au lieu de|equivocad[oa]|en lugar de|sbagliat[oa]|invece di|"
     r"verkeerd|in plaats van|błędn[aey]|zamiast|felaktig|istället för|errad[oa]|em vez de)\b|訂正|間違い"
     r"|\b(?:reads?|is|are|was|were)\s+(?:about\s+)?\d+(?:[.,]\d+)?\s*%\s*(?:too\s+)?(?:low|high)\b",
@@ -118,7 +120,9 @@ def _is_remark(text: str) -> tuple[bool, bool]:
         # "Sent from my phone" has no word of the trade and no number.
         if len(clause.split()) > 3 and any(mention.kind not in _EVERYDAY for mention in mentions(clause))
     )
-    return any(is_sentence(c) and not pairs(c)[0] and parse_label(c).pressure is None for c in clauses), missed(text)
+    figure = any(n.unit is not None and n.unit.quantity in FLOW_QUANTITIES for n in quantities(text))
+    said = any(is_sentence(c) and not pairs(c)[0] and parse_label(c).pressure is None for c in clauses)
+    return said or (figure and not parse_label(text).names and not pairs(text)[0]), missed(text)
 
 
 class _Place(NamedTuple):

@@ -152,6 +152,8 @@ def test_the_one_file_report_is_whole_without_script(chromium: Any, tmp_path: Pa
             for gain in side.steps:
                 assert f"{100 * gain.mean_flow_gain:+.1f} %".replace("-", "−") in text
         assert page.locator("svg.flow-chart").count() == 4 and page.locator("table").count() > 2
+        if script:
+            page.evaluate("document.querySelectorAll('details').forEach(folded => { folded.open = true; })")
         # Switches that do nothing without script are not shown without it.
         assert page.locator("input[data-show]:visible").count() == (4 if script else 0)
         assert page.locator("button:visible").count() == (page.locator("table[data-copy]").count() if script else 0)

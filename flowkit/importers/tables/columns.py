@@ -263,7 +263,7 @@ def _stack(table: Table, index: int, carried: Mapping[int, dict[int, int]]) -> C
         elsewhere = label.kind in LEFT_OUT | {"notes", "counter"} and not label.names
         if at != index and ((leaf and label.treatment) or elsewhere):
             continue  # the heading of another column, with empty cells beside it
-        if label.kind == "head" and label.bare and leads_groups(table, row):
+        if label.kind == "head" and label.bare and row < table.row and len(table.filled(row)) > 1:
             label = replace(label, kind=None, head=label.bare, bare=None)
         unit = as_text(view.rows[row][at]).strip("()[] ")
         if at == index and unit in ("V", "Hz", "div") and any(above.kind == "meter" for above, _ in labels):
@@ -401,6 +401,8 @@ def _first_role(table: Table, column: Column) -> None:
     """Say what a column is as far as its own headings and cells tell."""
     letters = _letters(table, column.index)
     column.role, column.why = "trouble", ""
+    if column.kind == "notes" and column.flowing and not column.named and "n" in letters and set(letters) <= set("nb"):
+        column.kind, column.treatment = "flow", "observed"  # "CFM obs"
     if not column.trouble:
         _role_of_heading(table, column, letters)
     if column.role in ("named", "unknown", "bare", "flow") and letters and set(letters) <= set("td"):

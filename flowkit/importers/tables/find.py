@@ -12,7 +12,7 @@ from statistics import fmean
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS
 from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label
-from flowkit.importers.words.phrases import UNIT_KINDS, is_sentence, pairs
+from flowkit.importers.words.phrases import UNIT_KINDS, is_sentence, pairs, quantities
 from flowkit.importers.words.values import as_text, known_unit
 from flowkit.units import FLOW_QUANTITIES, Unit, measures
 
@@ -642,7 +642,8 @@ def _is_group_row(table: Table, row: int, filled: list[int]) -> bool:
     labels = [view.label(row, column) for column in filled]
     lead, corner = labels[0], view.label(row, lift)
     asks = lead is not None and lead.kind in CONDITION_KINDS | WHO_KINDS | UNIT_KINDS and lead.kind != "valve_head"
-    if asks and lead is not None and not (lead.kind in WHO_KINDS and lead.names):
+    heads = len(filled) > 1 and all(label is not None and label.kind == "head" and label.bare for label in labels)
+    if asks and not heads and lead is not None and not (lead.kind in WHO_KINDS and lead.names):
         return False
     before = [column for column in table.filled(row) if column <= lift]
     plain = corner is not None and (corner.only_unit or corner.kind == "lift") and before == [lift]
@@ -656,7 +657,12 @@ def _is_group_row(table: Table, row: int, filled: list[int]) -> bool:
         small = size is not None and size.is_integer() and 0 < size < 100  # a port's number or a valve's size
         if label is None and not small and not (size is not None and _is_length(cell.unit)):
             return False
-    return not any(len(str(view.value(row, column))) > LONG_HEADING for column in filled)
+    texts = [str(view.value(row, column)) for column in filled]
+    nameless = [text for text, label in zip(texts, labels, strict=True) if label is not None and not label.names]
+    figures = [n for text in nameless for n in quantities(text) if len(n.number) > 2]  # "end 98.7 CFM", not "1 CFM"
+    return not any(len(text) > LONG_HEADING for text in texts) and not any(
+        measures(number.unit, *FLOW_QUANTITIES) for number in figures
+    )
 
 
 def _is_section(table: Table, row: int) -> bool:

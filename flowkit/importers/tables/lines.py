@@ -31,7 +31,9 @@ _LIST = re.compile(r"[,;|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b")
 _ANSWERED = re.compile(r"[:=]\s*\S")
 _VALVE = frozenset({"valve", "valves", "ventil", "soupape", "valvula", "valvola"})
 _DAY = re.compile(r"\d{4}-\d\d?-\d\d?|\d{1,2}\.\s?\d{1,2}\.\s?\d{4}|\d{1,2}\.?\s[^\W\d_]{3,9}\.?\s\d{4}")
-_IS_DAY = re.compile(rf"{_DAY.pattern}|\d{{1,2}}[-./]\d{{1,2}}[-./](?:\d{{2}}|\d{{4}})")
+_EXPLAINS = re.compile(r"\d\s*=\s*[^\W\d_]")  # "1 = rear": how the ports are numbered
+_IS_DAY = re.compile(rf"{_DAY.pattern}|\d{{1,2}}[-./]\d{{1,2}}[-./](?:\d{{4}}|\d{{2}})")
+_DATED = re.compile(rf"\s*([^\W\d]\D*?)[\s:]+({_IS_DAY.pattern})\s*")
 LONG_TITLE, _LONG_LINE = 60, 160
 VALVE_SIZE = re.compile(
     r"(\d+(?:[.,]\d+)?\s*(?:mm|in|\"))\s*(?:valves?|ventile?|soupape|valvola|válvula|klep)", re.IGNORECASE
@@ -295,6 +297,10 @@ class _Reader:
         day = iso_date(days[0]) if len(days) == 1 else None
         if day is not None and _TESTS & ({m.kind for m in mentions(text)} | {fold(word) for word in text.split()}):
             self.put(at, [terms.Item("date", day, None, at.source)], title=True)  # "tested 24 Nov 2026 at 28 in H2O"
+        dated = _DATED.fullmatch(text) if day is None else None
+        if dated is not None and parse_label(dated[1]).kind == "date":
+            self._add(Label("date"), dated[2], at)  # "Date 3/4/26"
+            return
         sided, text = by_side(text)
         for side, value in sided:
             self._add(Label("pressure", side=side), value, at)
@@ -331,6 +337,7 @@ class _Reader:
         taken = take_pressure(text)
         figure = any(measures(quantity.unit, *FLOW_QUANTITIES) for quantity in quantities(text))
         talk = figure or is_sentence(text if taken is None else taken.rest)  # "Cyl 3 had 110 CFM"
+        talk = talk or _EXPLAINS.search(text) is not None
         if not (_waits(label, self.view.value(at.row, at.column)) or talk or len(label.rest) > LONG_TITLE):
             said: dict[str, str | float | None] = {
                 "side": label.side or (f"?{label.code}" if label.code and not label.rest else None),

@@ -53,13 +53,18 @@ def name_columns(table: Table, flows: Sequence[Column], side: Side | None, words
         _split_sides(flows)
     findings = _place_codes(table, flows, words, side)
     placed = [column for column in flows if column.position]
+    if len({c.position for c in placed}) == len({c.port or c.bare for c in placed} - {None}) == len(placed) > 1:
+        for column in placed:  # "1 (front), 4 (rear)": where each port is
+            if f"({column.position})" in column.text:
+                column.position = None
+        placed = [column for column in placed if column.position]
     heads = any(column.port or column.bare for column in placed)
     for column in placed:  # left, rear and the like: heads where ports are numbered beside them, else ports
         if heads or column.port:
             column.head = column.head or column.position
         else:
             column.port = column.position
-    _split_numbers(flows, side)
+    findings += _split_numbers(table, flows, side)
     findings += _place_numbers(table, flows, side)
     return findings + _ask_odd_numbers(table, flows)
 
@@ -132,8 +137,8 @@ def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], si
     return findings
 
 
-def _split_numbers(flows: Sequence[Column], side: Side | None) -> None:
-    """Part ``Stock 1, Stock 2, Ported 1, Ported 2`` into states and ports; likewise ``1 - Stock, 2 - Stock``."""
+def _split_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> list[Finding]:
+    """Part ``Stock 1, Stock 2, Ported 1, Ported 2`` into states and ports, or ask; so ``1 - Stock, 2 - Stock``."""
     named = [column for column in flows if column.variant and not column.port]
     for pattern in (_LEAD, _TAIL):
         matches = [match for column in named if (match := pattern.match(column.variant)) is not None]
@@ -149,10 +154,15 @@ def _split_numbers(flows: Sequence[Column], side: Side | None) -> None:
         states = parted and any(column.state for column in named) and not any("variant" in c.own for c in named)
         sided = side is not None or all(column.side for column in named)
         several = parted and len(next(iter(sets))) > 1
+        numbers = [match["number"] for match in matches]
+        if pattern is _LEAD and sided and len(set(numbers)) == len(numbers) > len(names) > 1:
+            what = "the numbers in these headings may be ports or count the tests"
+            return [named[0].refuse(table, f"{what}; {SET_HEADING}, {_LIKE_RUNS}")]
         if len(sets) == 1 and (several or (sided and (marked or states))):
             for column, match in zip(named, matches, strict=True):
                 column.variant, column.port = match["name"].strip().removesuffix(")").rstrip(" -–:("), match["number"]
-            return
+            break
+    return []
 
 
 def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> list[Finding]:

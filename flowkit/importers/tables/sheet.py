@@ -130,6 +130,10 @@ def read_sheet(grid: Grid, stated: Stated, general: Mapping[Key, Item] | None = 
     for entry in reading.tables:
         if entry.tests and not entry.table.view.turned:
             reading.findings += _unread_below(reading, entry) + _unread_beside(reading, entry)
+    for line in reading.metadata.lines if reading.tests else ():
+        if _EACH.search(" ".join(line.label.kinds)):
+            what = f"{line.text!r} gives ports states of their own; say which state each column is"
+            reading.findings.append(unreadable(line.source, what))
     if view.unexplained is not None and reading.tests:
         what = "these letters are explained as states, and no heading has them; say which state each table or column is"
         reading.findings.append(unreadable(view.source(*view.unexplained), what))
@@ -307,6 +311,9 @@ def refuse_twins(reading: SheetReading) -> None:
 
 
 # The state that a title names.
+
+
+_EACH = re.compile(r"(?:(?:intake|exhaust|(?:port|head) number) (?:(?!intake|exhaust|port|head)\w+ )*?state\b.*?){2}")
 
 
 def _title_variants(scoped: Sequence[Scope], lines: Sequence[Line]) -> list[str | None]:

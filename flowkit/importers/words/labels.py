@@ -169,11 +169,18 @@ def _cut_cjk(word: str, start: int) -> Tokens:
     return [(word[a:b], fold(word[a:b]), start + a, start + b) for a, b in cuts if a < b]
 
 
+_ENGINE = re.compile(  # "4 cil. 8 valvole": the engine, no head or port
+    r"(?<![\w.,])\d{1,2}[ -]?(?:cyl|cil|zyl)\w*\.?[ ,/-]*"
+    r"\d{1,2}[ -]?(?:v|valv\w*|ventil\w*|soupapes?|klep\w*|zaw\w*)\b\.?\s*[,;:–-]?",
+    re.IGNORECASE,
+)
+
+
 @lru_cache(maxsize=8192)
 def parse_label(text: str) -> Label:
     """Say what a text says."""
     clean = _IN_NAME.sub(" IN", text[: 4 * LONGEST_LABEL]).replace("_", " ")
-    clean = " ".join(clean.split()).strip(" :=")
+    clean = " ".join(_ENGINE.sub(" ", clean).split()).strip(" :=")
     marked = _MARKDOWN.match(clean)
     if marked:
         clean = marked[2].strip(" :=")

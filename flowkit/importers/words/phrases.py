@@ -82,7 +82,7 @@ _LETTERED = re.compile(r"(?:^|[\s,/;(])(?:[pt]|ta|pa|rh)\s*[:=]\s*$", re.IGNOREC
 _USUAL = {row.key: row.usual for row in CONDITIONS if row.usual and row.key != "valve_head"}
 _MISSED = frozenset({"humidity", "pressure", "temperature", *FLOW_QUANTITIES})
 _OTHER_WORDS = (
-    "gasket carb carburettor carburetor throttle manifold guide exhaust pipe",
+    "engine gasket carb carburettor carburetor throttle manifold guide exhaust pipe",
     "oil coolant water fuel exhaust egt engine head sea level kuhlwasser ol abgas huile eau",
 )
 _OTHER_BORES, _OTHER_AIR = (frozenset(words.split()) for words in _OTHER_WORDS)
@@ -252,6 +252,8 @@ def _all_pairs(text: str) -> tuple[tuple[Pair, ...], str, bool]:
             pieces += _at_labels(piece)
     for piece in pieces:
         got, left, passed = _of_piece(piece, beside=bool(found))
+        if got and got[-1].label.kind == "check_reading" and _NOMINAL.fullmatch(left.strip(" ()")):
+            got, left = [*got[:-1], Pair(Label("check_nominal"), got[-1].value)], ""
         found += got
         missing = missing or passed
         if left.strip(" ,.:"):

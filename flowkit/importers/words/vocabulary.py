@@ -237,7 +237,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "ja": ("リーク圧力", "漏れ試験圧力"),
     },
     "check_reading": {
-        "en": ("check plate reading", "check plate flow", "check plate measured", "check reading", "calibration plate reading", "check plate actual", "test plate reading", "check orifice reading", "check orifice measured", "check orifice actual", "check orifice flow", "check orifice read", "check orifice", "check measured", "check actual", "check plate read", "check plate result", "plate check reading", "check plate test", "check plate value", "calibration plate read", "calibration plate flow", "check plate", "calibration plate", "cal plate", "cal plate reading", "cal plate read", "cal plate flow"),
+        "en": ("check plate reading", "check plate flow", "check plate measured", "check reading", "calibration plate reading", "check plate actual", "test plate reading", "check orifice reading", "cal plate today", "check plate today", "calibration plate today", "check orifice measured", "check orifice actual", "check orifice flow", "check orifice read", "check orifice", "check measured", "check actual", "check plate read", "check plate result", "plate check reading", "check plate test", "check plate value", "calibration plate read", "calibration plate flow", "check plate", "calibration plate", "cal plate", "cal plate reading", "cal plate read", "cal plate flow"),
         "de": ("Kontrollblende Ablesung", "Kontrollblende Messwert", "Kontrollblende Ist", "Prüfblende Ablesung", "Prüfblende Ist", "Prüfblende Messwert", "Kontrollblende gemessen", "Kalibrierblende Ist", "Kontrollblende", "Prüfblende gemessen", "Prüfplatte gemessen", "Prüfplatte Ablesung", "Prüfplatte Ist", "Kontrollplatte gemessen", "Prüfblende abgelesen", "Prüfblende"),
         "fr": ("plaque étalon lecture", "plaque étalon mesurée", "lecture plaque étalon", "plaque de contrôle lecture", "lecture plaque de contrôle", "plaque de contrôle mesurée", "lecture de la plaque étalon"),
         "es": ("placa de control lectura", "lectura placa de control", "placa patrón lectura", "lectura placa patrón", "lectura de la placa patrón", "lectura de la placa de control", "placa de calibración lectura"),
@@ -249,7 +249,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "ja": ("校正板読み", "校正板測定値", "基準オリフィス読み", "チェックプレート読み", "チェックプレート測定値", "校正プレート測定値"),
     },
     "check_nominal": {
-        "en": ("check plate nominal", "check plate nominal flow", "check nominal", "calibration plate nominal", "check plate rating", "check plate rated", "test plate nominal", "nominal check plate", "check orifice nominal", "check plate should read", "check plate should be", "check plate target", "calibration plate rated", "check plate spec", "cal plate nominal", "cal plate rated"),
+        "en": ("check plate nominal", "check plate nominal flow", "check nominal", "calibration plate nominal", "check plate rating", "check plate rated", "test plate nominal", "nominal check plate", "check orifice nominal", "cal plate certified", "check plate certified", "calibration plate certified", "check plate should read", "check plate should be", "check plate target", "calibration plate rated", "check plate spec", "cal plate nominal", "cal plate rated"),
         "de": ("Kontrollblende Nennwert", "Kontrollblende Soll", "Prüfblende Nennwert", "Prüfblende Soll", "Kontrollblende Sollwert", "Kalibrierblende Soll", "Prüfblende Sollwert", "Prüfplatte Soll", "Prüfplatte Nennwert", "Kontrollplatte Soll", "Kontrollplatte Nennwert"),
         "fr": ("plaque étalon nominale", "plaque étalon nominal", "valeur nominale plaque étalon", "plaque de contrôle nominale", "plaque de contrôle nominal", "débit nominal plaque étalon"),
         "es": ("placa de control nominal", "placa patrón nominal", "valor nominal placa patrón", "nominal de la placa patrón", "nominal placa de control", "placa de calibración nominal"),
@@ -296,7 +296,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "de": ("Luftdruck", "Barometerstand", "Umgebungsdruck", "Atmosphärendruck", "Barometerdruck"),
         "fr": ("baromètre", "pression atmosphérique", "pression barométrique", "pression ambiante"),
         "es": ("barómetro", "presión atmosférica", "presión barométrica", "presión ambiente"),
-        "it": ("barometro", "pressione atmosferica", "pressione barometrica", "pressione ambiente"),
+        "it": ("barometro", "pressione atmosferica", "pressione atm", "press atm", "pressione barometrica", "pressione ambiente"),
         "nl": ("luchtdruk", "barometerdruk", "barometerstand", "omgevingsdruk", "atmosferische druk"),
         "pl": ("ciśnienie atmosferyczne", "ciśnienie barometryczne", "ciśnienie otoczenia", "barometr"),
         "sv": ("lufttryck", "barometertryck", "atmosfärstryck", "omgivningstryck"),
@@ -521,7 +521,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     },
     # Words that say what kind of reading a flow is: they name nothing, and two such columns look the same.
     "treatment": {
-        "en": ("net", "measured", "raw", "corrected", "normalised", "normalized", "converted", "adjusted", "actual", "observed", "indicated", "uncorrected", "as read", "calculated", "corr", "calc", "uncorr", "standardised", "standardized"),
+        "en": ("net", "less leak", "less leakage", "minus leak", "minus leakage", "net of leak", "net of leakage", "measured", "raw", "corrected", "normalised", "normalized", "converted", "adjusted", "actual", "observed", "indicated", "uncorrected", "as read", "calculated", "corr", "calc", "uncorr", "standardised", "standardized"),
         "de": ("netto", "gemessen", "korrigiert", "normiert", "umgerechnet", "unkorrigiert", "berechnet", "bereinigt"),
         "fr": ("valeur mesurée", "corrigé", "brut", "converti", "normalisé", "calculé"),
         "es": ("medido", "corregido", "bruto", "convertido", "normalizado", "calculado"),
@@ -584,7 +584,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "de": ("vor Bearbeitung", "nach Bearbeitung", "vor der Bearbeitung", "nach der Bearbeitung", "schlanke Ventile", "große Ventile", "Serie", "serienmäßig", "vorher", "nachher", "bearbeitet", "unbearbeitet", "original Zustand", "Stand vorher", "Stand nachher", "alt", "neu", "überarbeitet", "Ausgangszustand"),
         "fr": ("avant", "après", "d'origine", "origine", "modifié", "retravaillé", "préparé", "série"),
         "es": ("antes", "después", "de serie", "modificado", "trabajado", "de fábrica"),
-        "it": ("prima", "dopo", "di serie", "modificata", "lavorata", "originale", "elaborata"),
+        "it": ("prima", "dopo", "dopo lavorazione", "dopo la lavorazione", "prima della lavorazione", "prima di lavorazione", "di serie", "modificata", "lavorata", "originale", "elaborata"),
         "nl": ("voor bewerking", "na bewerking", "standaard", "bewerkt", "origineel", "ongemodificeerd", "voor", "na"),
         "pl": ("przed", "po", "seryjny", "seryjna", "obrobiony", "obrobiona", "fabryczny", "oryginał", "przed obróbką", "po obróbce"),
         "sv": ("före", "efter", "portad", "orört", "bearbetad"),
