@@ -399,7 +399,6 @@ def test_what_is_no_sheet_says_what_it_is(tmp_path: Path, name: str, data: bytes
 
 
 def test_reader_that_panics_is_a_plain_error(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from flowkit.importers.files import workbook
 
     class Panic(BaseException):
         pass
