@@ -272,9 +272,9 @@ def _is_swedish(grid: Grid) -> bool:
     return len(swedish) > 1 and ("sv",) in swedish
 
 
-_ENTRY = re.compile(r"(?<![^\s/;,|(:])\(?([A-Z])(?:\s*[=:)]|\s+[-–])(?:\s*=)?(?=\s|[^\W\d_])")
+_ENTRY = re.compile(r"(?<![^\s/;,|(:])\(?([A-Za-z]|\d)(?:\s*[=:)]|\s+[-–])(?:\s*=)?(?=\s|[^\W\d_])")
 _LEADS = re.compile(r"\W*(?:(?:legend|key|notes?|variants?|states?|versions?|columns?|tests?|where)\b\W*)?", re.I)
-_LETTER = re.compile(r"(?<![^\W\d_])[A-Z](?![^\W\d_])")
+_LETTER = re.compile(r"(?<![^\W\d_])[A-Za-z](?![^\W\d_])")
 _LONG, _LEGEND = 40, 300  # letters of a heading or a state; of a legend
 
 
@@ -327,6 +327,10 @@ def _legend(view: View) -> tuple[dict[str, str], dict[tuple[int, int], str | Non
         entries, rest = _entries(text)
         if not entries:
             continue
+        lift = any(label is not None and label.kind == "lift" for label in view.labels(row))
+        several = sum(bool(_entries(str(value))[0]) for value in view.rows[row]) > 1
+        if lift or several or "n" in view.kinds[row]:
+            continue  # headings: "A: stock | B: ported"
         if cells and max(cells)[0] < row - 1:  # lines of one letter each are a legend where they follow each other
             if len(said) > 1:
                 break
