@@ -37,11 +37,14 @@ _TIMES = re.compile(r"([^\W\d_][\w/³]*)\s*(?:[x×*÷]\s*\d|/\s*1?0+\b)")
 _AMISS = re.compile(
     r"\b(?:should (?:read|be|have)|must read|ignore|disregard|do not use|don't use|instead of|typo|misread|mistake|"
     r"wrong (?:figure|number|value|reading|unit|pressure)s?|not corrected|already (?:off|out|deducted|taken)|"
-    r"headings? (?:\w+ )?(?:swapped|reversed|switched)|mixed up|swap them|vice versa|wrong way (?:a)?round|"
-    r"vertauscht|verwechselt|invertit[aeio]|inversée?s?|"
     r"korrektur|falsch|verschrieben|statt|erratum|erreur|au lieu de|equivocad[oa]|en lugar de|sbagliat[oa]|invece di|"
     r"verkeerd|in plaats van|błędn[aey]|zamiast|felaktig|istället för|errad[oa]|em vez de)\b|訂正|間違い"
     r"|\b(?:reads?|is|are|was|were)\s+(?:about\s+)?\d+(?:[.,]\d+)?\s*%\s*(?:too\s+)?(?:low|high)\b",
+    re.IGNORECASE,
+)
+_SWAPPED = re.compile(
+    r"\b(?:headings? (?:\w+ )?(?:swapped|reversed|switched)|mixed up|swap them|vice versa|wrong way (?:a)?round|"
+    r"vertauscht|verwechselt|invertit[aeio]|inversée?s?)\b",
     re.IGNORECASE,
 )
 _CLAUSE = re.compile(r"[.;!]\s+")
@@ -72,6 +75,8 @@ def unused(readings: Sequence[SheetReading], tests: Sequence[FlowTest], stated: 
             if what:
                 option = "--flow-unit, or flow_unit" if "read in it" in what else "--test-pressure, or test_pressure"
                 remedy = f"state what holds ({option} in the job's conditions), or leave that cell out (leave_out)"
+                if "changed places" in what:
+                    remedy = "set the headings right in the job file (values), then leave that cell out (leave_out)"
                 if "an air" in what:
                     remedy = "leave that cell out (leave_out), and if they were, the day's air as well"
                 shown = f"{' '.join(text.split())!r} {what}; {remedy}"
@@ -209,6 +214,9 @@ class _Used:
             bare = ran and any(n.start == ran.start(1) and n.unit is None for n in numbers)
             if ran and bare and not self._is_known(float(ran[1].replace(",", "."))):
                 return f"names {ran[1]}, and nothing in this file was read at that pressure"
+        swapped = _SWAPPED.search(text)
+        if swapped is not None:
+            return f"says that headings or ports of this sheet changed places ({swapped[0]!r})"
         amiss = _AMISS.search(text)
         if amiss is not None and not self.settled:
             return f"says that figures on this sheet are not as they should be ({amiss[0]!r})"

@@ -356,6 +356,9 @@ def test_what_numbers_and_words_of_a_column_say(tmp_path: Path, text: str, wante
         ),
         ("A = as received; B = ported\n", "Ex 1 cfm,Ex 3 cfm", "", ["asked"]),
         ("A = as received; B = blended\n", "Ex A cfm,Ex B cfm", "", ["as received 60", "blended 61"]),
+        ("a: as received\nb: ported\n", "a cfm,b cfm", "", ["2 as received 60", "2 ported 61"]),
+        ("1 = as received / 2 = ported\n", "Ex 1 cfm,Ex 2 cfm", "", ["asked"]),
+        ("", "Ex 1 A: stock,Ex 1 B: ported", "flows in cfm\n", ["1 A: stock 60", "1 B: ported 61"]),
     ],
 )  # fmt: skip
 def test_a_legend_says_which_state_a_letter_is(
@@ -473,3 +476,22 @@ def test_a_date_and_a_bore_in_one_text(tmp_path: Path) -> None:
 def test_ports_with_their_unit_above_the_lifts_are_no_figures(tmp_path: Path) -> None:
     above = "Test pressure,28 inH2O\n,Int 1 CFM,Int 2 CFM,Exh 1 CFM\n"
     assert read_as(tmp_path, table(",,", above)) == ["intake 1 60", "intake 2 61", "exhaust 1 62"]
+
+
+def test_letters_that_are_ports_name_no_head(tmp_path: Path) -> None:
+    above = "Intake @ 28 in H2O\nA = front port; B = rear port\n"
+    assert read_as(tmp_path, table("Flow A (cfm),Flow B (cfm)", above)) == ["intake A 60", "intake B 61"]
+
+
+def test_headings_in_a_row_are_no_legend(tmp_path: Path) -> None:
+    above = "28 in H2O,flows in cfm\n,A: stock,,B: ported,\n"
+    assert [who.split(" ", 2)[2] for who in read_as(tmp_path, table("Int 1,Exh 1,Int 1,Exh 1", above))] == [
+        "A: stock 60", "A: stock 61", "B: ported 62", "B: ported 63",
+    ]  # fmt: skip
+
+
+def test_a_stated_pressure_does_not_settle_swapped_headings(tmp_path: Path) -> None:
+    path = tmp_path / "sheet.csv"
+    path.write_text(table("Int 1 cfm,Exh 1 cfm", "headings swapped\n"), encoding="utf-8")
+    result = flowkit.read(path, test_pressure="28 inH2O")
+    assert [finding.rule for finding in result.findings if finding.severity == "error"] == ["sheet-ambiguous"]

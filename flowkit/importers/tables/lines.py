@@ -31,7 +31,7 @@ _LIST = re.compile(r"[,;|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b")
 _ANSWERED = re.compile(r"[:=]\s*\S")
 _VALVE = frozenset({"valve", "valves", "ventil", "soupape", "valvula", "valvola"})
 _DAY = re.compile(r"\d{4}-\d\d?-\d\d?|\d{1,2}\.\s?\d{1,2}\.\s?\d{4}|\d{1,2}\.?\s[^\W\d_]{3,9}\.?\s\d{4}")
-_EXPLAINS = re.compile(r"\d\s*=\s*[^\W\d_]")  # "1 = rear": how the ports are numbered
+_EXPLAINS = re.compile(r"\b[^\W_]\s*=\s*[^\W\d_]")  # "1 = rear": how the ports are numbered
 _IS_DAY = re.compile(rf"{_DAY.pattern}|\d{{1,2}}[-./]\d{{1,2}}[-./](?:\d{{4}}|\d{{2}})")
 _DATED = re.compile(rf"\s*([^\W\d]\D*?)[\s:]+({_IS_DAY.pattern})\s*")
 LONG_TITLE, _LONG_LINE = 60, 160

@@ -135,7 +135,8 @@ def read_sheet(grid: Grid, stated: Stated, general: Mapping[Key, Item] | None = 
             what = f"{line.text!r} gives ports states of their own; say which state each column is"
             reading.findings.append(unreadable(line.source, what))
     if view.unexplained is not None and reading.tests:
-        what = "these letters are explained as states, and no heading has them; say which state each table or column is"
+        what = f"{view.value(*view.unexplained)!r} explains letters or numbers, and no heading has one alone"
+        what += "; say which state each table or column is"
         reading.findings.append(unreadable(view.source(*view.unexplained), what))
     for place in empty:
         what = "this table has lifts but no flows yet"

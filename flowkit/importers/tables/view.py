@@ -28,9 +28,9 @@ _THREE_DIGITS = re.compile(r"(?<![\d.,])[1-9]\d{0,2}[.,]\d{3}(?!\d)")
 _LABEL = 200  # letters of a text that may be a label or a sentence about units
 _CHECK = frozenset({"check_reading", "check_nominal"})  # flows of a plate, as large as a port's
 _FLOWS = (0.002, 1.0)  # m³/s: the largest flow of a test of a head lies between these (common practice, no source)
-_ENTRY = re.compile(r"(?<![^\s/;,|(:])\(?([A-Z])(?:\s*[=:)]|\s+[-–])(?:\s*=)?(?=\s|[^\W\d_])")
+_ENTRY = re.compile(r"(?<![^\s/;,|(:])\(?([A-Za-z]|\d)(?:\s*[=:)]|\s+[-–])(?:\s*=)?(?=\s|[^\W\d_])")
 _LEADS = re.compile(r"\W*(?:(?:legend|key|notes?|variants?|states?|versions?|columns?|tests?|where)\b\W*)?", re.I)
-_LETTER = re.compile(r"(?<![^\W\d_])[A-Z](?![^\W\d_])")
+_LETTER = re.compile(r"(?<![^\W\d_])[A-Za-z](?![^\W\d_])")
 _LONG, _LEGEND = 40, 300  # letters of a heading or a state; of a legend
 
 
@@ -307,6 +307,10 @@ def _legend(view: View) -> tuple[dict[str, str], dict[tuple[int, int], str | Non
         entries, rest = _entries(text)
         if not entries:
             continue
+        lift = any(label is not None and label.kind == "lift" for label in view.labels(row))
+        several = sum(bool(_entries(str(value))[0]) for value in view.rows[row]) > 1
+        if lift or several or "n" in view.kinds[row]:
+            continue  # headings: "A: stock | B: ported"
         if cells and max(cells)[0] < row - 1:  # lines of one letter each are a legend where they follow each other
             if len(said) > 1:
                 break
