@@ -149,10 +149,8 @@ def _copies(tests: Sequence[FlowTest]) -> list[Finding]:
     found = []
     for (first, test), *more in pairs.values():
         others = f" (and {len(more)} more)" if more else ""
-        text = (
-            f"this test has the same readings as {first.id}{others}: a copied sheet is not a repeated run; "
-            "leave the copy out, or say in the job that it was flowed again"
-        )
+        text = f"this test has the same readings as {first.id}{others}: a copied sheet is not a repeated run"
+        text += "; leave the copy out, or say in the job that it was flowed again"
         found.append(Finding("identical-readings", "warning", test.id, text))
     return found
 
@@ -192,10 +190,7 @@ def _check_pressure(test: FlowTest, shared: _Shared) -> list[Finding]:
     lowest, highest = ordered[0], next(item for item in ordered if item[0] == ordered[-1][0])
     if highest[0] > (1 + PRESSURE_MIXED) * lowest[0]:
         unit = test.units.pressure.unit if test.units.pressure else "Pa"
-        alike = [
-            sum(abs(other / pressure - 1) <= PRESSURE_MIXED for other, _ in pressures)
-            for pressure, _ in (lowest, highest)
-        ]
+        alike = [sum(abs(p / end[0] - 1) <= PRESSURE_MIXED for p, _ in pressures) for end in (lowest, highest)]
         text = (
             f"this test was taken at different test pressures, {format_quantity(lowest[0], unit)} to "
             f"{format_quantity(highest[0], unit)}; each point is brought to the reference from its own, so make sure "
@@ -218,12 +213,10 @@ def _check_amount(test: FlowTest) -> list[Finding]:
     low, high = (math.pi * head * min(lift, most) * speed for head, most in ((0.004, 0.001), (LARGEST_HEAD, lift)))
     if LEAST_SHARE * low <= flow <= high:
         return []
-    text = (
-        f"a flow of {flow_as_read(test, flow)} at {lift_as_read(test, at.lift_m)} of lift is "
-        f"{'more' if flow > high else 'less'} than any valve passes, so its unit or its decimal mark is not what it "
-        f"seems; {BY_HAND}"
-    )
-    return [Finding("sheet-ambiguous", "error", at.source, text)]
+    what = f"a flow of {flow_as_read(test, flow)} at {lift_as_read(test, at.lift_m)} of lift is"
+    size = f"{'more' if flow > high else 'less'} than any valve passes"
+    why = "so its unit or its decimal mark is not what it seems"
+    return [Finding("sheet-ambiguous", "error", at.source, f"{what} {size}, {why}; {BY_HAND}")]
 
 
 def _check_leak(test: FlowTest, shared: _Shared) -> None:

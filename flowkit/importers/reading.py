@@ -125,11 +125,9 @@ def _ask_for_states(readings: Sequence[SheetReading]) -> None:
             other, first = seen.setdefault(key, (reading, test))
             if other is reading or [p.flow_m3_s for p in first.points] == [p.flow_m3_s for p in test.points]:
                 continue
-            what = (
-                f"the worksheets {other.grid.sheet!r} and {reading.grid.sheet!r} hold the same ports of one state; "
-                "say which state or run each is, or leave one out"
-            )
-            reading.findings.append(unreadable(test.points[0].source if test.points else reading.grid.file, what))
+            what = f"the worksheets {other.grid.sheet!r} and {reading.grid.sheet!r} hold the same ports of one state"
+            where = test.points[0].source if test.points else reading.grid.file
+            reading.findings.append(unreadable(where, f"{what}; say which state or run each is, or leave one out"))
             break
 
 

@@ -119,12 +119,8 @@ def _is_remark(text: str) -> tuple[bool, bool]:
         return False, False
     if _LABELLED.match(text) or parse_label(text).kind in CONDITION_FIELDS:
         return False, missed(text)
-    clauses = (
-        clause
-        for clause in _CLAUSE.split(text)
-        # "Sent from my phone" has no word of the trade and no number.
-        if len(clause.split()) > 3 and any(mention.kind not in _EVERYDAY for mention in mentions(clause))
-    )
+    # "Sent from my phone" has no word of the trade and no number.
+    clauses = [c for c in _CLAUSE.split(text) if len(c.split()) > 3 and {m.kind for m in mentions(c)} - _EVERYDAY]
     figure = any(n.unit is not None and n.unit.quantity in FLOW_QUANTITIES for n in quantities(text))
     said = any(is_sentence(c) and not pairs(c)[0] and parse_label(c).pressure is None for c in clauses)
     return said or (figure and not parse_label(text).names and not pairs(text)[0]), missed(text)

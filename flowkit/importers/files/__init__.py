@@ -58,10 +58,11 @@ def grids_of(data: bytes, label: str, suffix: str) -> tuple[Grid, ...]:
     if data.startswith(_ARCHIVES):
         raise SheetError("this is a packed archive, not a sheet", "unpack it and give the sheets in it")
     if picture is not None:
-        raise SheetError(
-            f"this is a picture ({picture}), such as a photo or a scan, not a sheet",
-            "type the readings into a sheet: flowkit blank writes one, and the page lets you type beside the picture",
+        what = f"this is a picture ({picture}), such as a photo or a scan, not a sheet"
+        remedy = (
+            "type the readings into a sheet: flowkit blank writes one, and the page lets you type beside the picture"
         )
+        raise SheetError(what, remedy)
     if suffix == ".toml":
         what = "this is a job file, not a sheet"
         raise SheetError(what, "give it to flowkit compare, check or report, which read its sheets")

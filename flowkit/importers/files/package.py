@@ -118,17 +118,21 @@ def _inflated(data: bytes, member: zipfile.ZipInfo, limit: int) -> bytes:
     else:
         raise grid.broken(f"the file's part {member.filename!r} is packed in a way flowkit does not read")
     if len(part) > limit:
-        raise SheetError(
-            f"the file unpacks to more than flowkit reads ({grid.megabytes(grid.MAX_PART_BYTES)} a part, "
-            f"{grid.megabytes(grid.MAX_INFLATED_BYTES)} in all)",
-            "save the bench's sheet on its own; if it came by mail from a stranger, do not open it",
-        )
+        most = f"{grid.megabytes(grid.MAX_PART_BYTES)} a part, {grid.megabytes(grid.MAX_INFLATED_BYTES)} in all"
+        remedy = "save the bench's sheet on its own; if it came by mail from a stranger, do not open it"
+        raise SheetError(f"the file unpacks to more than flowkit reads ({most})", remedy)
     if len(part) != member.file_size:
         raise cut_off
     return part
 
 
 # xlsx
+
+
+def _too_much_text(they: str, sheet: str | None) -> SheetError:
+    """Return the error of a sheet with more text than is read."""
+    what = f"the sheet's texts, written out, {they} more than the {grid.MAX_TEXT_IN_CELLS} characters flowkit reads"
+    return SheetError(what, "delete the long texts and save it again", sheet=sheet)
 
 
 def _reference(reference: str) -> grid.Cell | None:
@@ -277,12 +281,7 @@ def xlsx_facts(parts: Mapping[str, bytes]) -> tuple[grid.SheetFacts | None, ...]
             sheet = next((name for (name, _), target in zip(names, listed, strict=True) if target == part), None)
             facts[part] = _sheet_facts(xml, part, sheet, styles, recalculate=recalculate)
             if longest > 1000 and longest * len(_SHARED_USE.findall(xml)) > grid.MAX_TEXT_IN_CELLS:
-                raise SheetError(
-                    f"the sheet's texts, written out, may hold more than the {grid.MAX_TEXT_IN_CELLS} characters "
-                    "flowkit reads",
-                    "delete the long texts and save it again",
-                    sheet=sheet,
-                )
+                raise _too_much_text("may hold", sheet)
     grid.check_sheets(len(names), sum(found.rows * found.columns for found in facts.values()))
     worksheets = [target if target.startswith("xl/worksheets/") else None for target in listed]
     for target, (name, _) in zip(worksheets, names, strict=True):
@@ -463,11 +462,7 @@ class _OdsPass:
         table.reach(rows - 1, columns - 1)
         self.characters += len(cell.text) * repeat * table.row_repeat
         if self.characters > grid.MAX_TEXT_IN_CELLS:
-            raise SheetError(
-                f"the sheet's texts, written out, hold more than the {grid.MAX_TEXT_IN_CELLS} characters flowkit reads",
-                "delete the long texts and save it again",
-                sheet=table.name,
-            )
+            raise _too_much_text("hold", table.name)
 
         def places() -> Iterator[tuple[int, int]]:
             """All cells of the run."""

@@ -118,19 +118,12 @@ def _grid(sheet: calamine.CalamineSheet, label: str, name: str, *, hidden: bool,
         if 0 <= top < height and 0 <= left < width
     ]
     texts = [cell for row in rows for cell in row if type(cell) is str]
+    spans = tuple(m for m in merged if m[2] >= m[0] and m[3] >= m[1] and m[:2] != m[2:])
     return Grid(
-        label,
-        name,
-        rows,
-        hidden=hidden or facts.hidden,
-        hidden_rows=facts.hidden_rows,
-        hidden_columns=facts.hidden_columns,
-        merged=tuple(m for m in merged if m[2] >= m[0] and m[3] >= m[1] and m[:2] != m[2:]),
-        percent_cells=facts.percent_cells,
-        struck=facts.struck,
-        formula_gaps=facts.formula_gaps,
-        decimal_comma=decimal_comma(texts),
-    )
+        label, name, rows, hidden=hidden or facts.hidden, hidden_rows=facts.hidden_rows,
+        hidden_columns=facts.hidden_columns, merged=spans, percent_cells=facts.percent_cells, struck=facts.struck,
+        formula_gaps=facts.formula_gaps, decimal_comma=decimal_comma(texts),
+    )  # fmt: skip
 
 
 def _row(row: Sequence[object]) -> tuple[CellValue, ...]:

@@ -280,15 +280,12 @@ def _fields(
     choices = meter.ranges + meter.meters if meter else ()
     kinds = {"": "text", "°": "angle"}
     named = {"Date": "date", "Humidity": "percent"}
-    return [
-        _Field(
-            f"{name} [{spelled}]" if spelled else name,
-            named.get(name) or kinds.get(spelled, "number"),
-            known.get(name.lower()),
-            choices if name == "Check plate reading" else (),
-        )
-        for name, spelled in wanted
-    ]
+    fields = []
+    for name, spelled in wanted:
+        label, kind = f"{name} [{spelled}]" if spelled else name, named.get(name) or kinds.get(spelled, "number")
+        offered = choices if name == "Check plate reading" else ()
+        fields.append(_Field(label, kind, known.get(name.lower()), offered))
+    return fields
 
 
 # --- as text, and as a worksheet ---------------------------------------------------------------------

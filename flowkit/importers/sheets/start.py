@@ -46,10 +46,8 @@ _ASKED = {
 }
 # What a job can state of its sheets, but for what is stated by valve, of a meter or in prose.
 _OF_VALVES = tuple(row for row in section("valves").values() if row.condition)
-_OF_TESTS = tuple(
-    row for row in CONDITIONS
-    if not row.metered and row.key != "notes" and row.attribute not in {valve.condition for valve in _OF_VALVES}
-)  # fmt: skip
+_NOT_OF_TESTS = {"notes", *(row.condition for row in _OF_VALVES)}
+_OF_TESTS = tuple(row for row in CONDITIONS if not row.metered and row.attribute not in _NOT_OF_TESTS)
 _WANTED = ("test_pressure", "fixture_bore", "leak", "date", "bench")
 _DIGITS = {"mm": 3, "inH2O": 2, "CFM": 2, "°C": 1, "hPa": 1, "°": 1}
 _INCH_FLOWS = frozenset({"CFM", "CFS", "SCFM", "lb/min"})

@@ -476,18 +476,11 @@ def _take_words(table: Table, column: Column) -> None:
         said = [parse_label(text) for text in texts]
         sides = sum(bool(label.side or label.code) and not label.rest for label in said)
         single = {label.letter.casefold() for label in said if label.letter and not label.rest}
-        if (
-            sides == len(said)
-            or (len(single) == len(said) and single in (*SIDE_LETTERS, {"i"}, {"e"}))
-            or column.kind == "valve_head"
-        ):
+        lettered = len(single) == len(said) and single in (*SIDE_LETTERS, {"i"}, {"e"})
+        leads = column.index < table.axis.column and len(texts) * 2 <= len(letters) and not column.kind
+        if sides == len(said) or lettered or column.kind == "valve_head":
             column.role, column.kind = "who", "side"  # words under "Valve" that name no side are asked about
-        elif (
-            column.role == "text"
-            and column.index < table.axis.column
-            and len(texts) * 2 <= len(letters)
-            and not column.kind
-        ):
+        elif column.role == "text" and leads:
             letter = {text.casefold() for text in texts} <= {"i", "e"}
             column.role, column.kind = "who", "side" if letter else "variant"
     if column.role == "text":

@@ -127,10 +127,9 @@ def find_tables(view: View) -> list[Table]:
     chosen: list[Table] = []
     for table in sorted([*upright, *across], key=lambda t: -t.score):
         top, left, bottom, right = table.corners()
-        rival = next(
-            (o for o in chosen if top <= (c := o.corners())[2] and c[0] <= bottom and left <= c[3] and c[1] <= right),
-            None,
-        )
+        corners = [(other, other.corners()) for other in chosen]
+        met = (o for o, c in corners if top <= c[2] and c[0] <= bottom and left <= c[3] and c[1] <= right)
+        rival = next(met, None)
         if rival is None:
             chosen.append(table)
         elif (
@@ -249,11 +248,8 @@ def _heads_columns(view: View, row: int, column: int) -> bool:
     columns = slice(column + 1, column + 12)
     if sum(_is_length(cell.unit or "") for cell in view.cells[row][columns]) > 1:
         return True  # "Cyl | Valve | 2 mm | 4 mm"
-    heads = sum(
-        label is not None
-        and ((label.unit is not None and label.code is None) or label.kind in ("flow", "lift", "meter"))
-        for label in view.labels(row)[columns]
-    )
+    said = [label for label in view.labels(row)[columns] if label is not None]
+    heads = sum((s.unit is not None and s.code is None) or s.kind in ("flow", "lift", "meter") for s in said)
     return 2 * heads > len(view.kinds[row][columns].replace(" ", "")) if view.turned else heads > 0
 
 
@@ -394,10 +390,9 @@ def _separate(view: View, axes: list[Axis]) -> list[tuple[Axis, list[int]]]:
             continue
         other, more = max(rivals, key=lambda pair: pair[0].column)
         between = any(c not in more and _has_numbers(view, c, other) for c in range(other.column + 1, axis.column))
-        behind = any(
-            _has_numbers(view, c, axis) and not any(a.column == c and a.meets(axis) for a in axes)
-            for c in range(axis.column + 1, min(axis.column + 2 + GAP_WIDTH, view.width))
-        )
+        other_lifts = {a.column for a in axes if a.meets(axis)}
+        right = range(axis.column + 1, min(axis.column + 2 + GAP_WIDTH, view.width))
+        behind = any(_has_numbers(view, c, axis) for c in right if c not in other_lifts)
         ratios = [measures(a.label.unit if a.label else None, "lift ratio") for a in (axis, other)]
         heads = axis.heading is not None and view.kind(axis.heading, axis.column + 1) == "t"
         empty = heads and axis.label is not None and axis.label.kind == "lift"
@@ -625,12 +620,8 @@ def leads_groups(table: Table, row: int) -> bool:
 def _is_pairs(view: View, row: int, lift: int, filled: list[int]) -> bool:
     """Whether a row is label, value, label, value and not a value for each column."""
     labels = [view.label(row, column) for column in filled]
-    if any(
-        label is not None
-        and (label.pressure is not None or label.kind in LINE_KINDS | {"flow", "lift"})
-        and not (label.kind in WHO_KINDS and label.names)
-        for label in labels
-    ):
+    known = [label for label in labels if label is not None and not (label.kind in WHO_KINDS and label.names)]
+    if any(label.pressure is not None or label.kind in LINE_KINDS | {"flow", "lift"} for label in known):
         return True
     unit = labels[1] if len(filled) == 2 and filled[0] == filled[1] - 1 else None
     return unit is not None and (unit.only_unit or unit.code == "in")

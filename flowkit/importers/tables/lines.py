@@ -143,13 +143,9 @@ class _Reader:
                 return
         labels = {column: label for column in filled if (label := view.label(row, column)) is not None}
         self._read_lone(row, filled, labels)
-        heads = [
-            column
-            for column, label in labels.items()
-            if _is_label(label)
-            and not (label.pressure and label.kind in WHO_KINDS | {"pressure"})
-            and not _ANSWERED.search(str(view.value(row, column)))
-        ]
+        asking = [column for column, label in labels.items() if _is_label(label)]
+        asking = [c for c in asking if not (labels[c].pressure and labels[c].kind in WHO_KINDS | {"pressure"})]
+        heads = [column for column in asking if not _ANSWERED.search(str(view.value(row, column)))]
         if len(filled) == 2:  # "Bench | Temperature rig": a name that happens to be a label
             names = TEXT_KINDS | {"variant", "head"}
             heads = [column for column in heads if column - 1 not in heads or labels[column - 1].kind not in names]

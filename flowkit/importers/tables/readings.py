@@ -208,10 +208,8 @@ def _check_others(table: Table, main: int, got: Lifts) -> None:
         for entry in got.rows if unit.quantity == got.unit.quantity else ():
             other = view.cells[entry.row][index].value
             if other is not None and abs(to_si(other, unit) - entry.lift) > max(AGREE * entry.lift, 3e-5):
-                what = (
-                    f"two columns of lifts disagree: {from_si(entry.lift, got.unit):g} {got.unit.name} and "
-                    f"{other:g} {unit.name} in one row; leave the wrong one out in the job file (leave_out)"
-                )
+                both = f"{from_si(entry.lift, got.unit):g} {got.unit.name} and {other:g} {unit.name} in one row"
+                what = f"two columns of lifts disagree: {both}; {terms.KEEP_ONE}"
                 got.findings.append(terms.refused(view.source(entry.row, index), what))
                 break
         source = view.source(table.row, index)

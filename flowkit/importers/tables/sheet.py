@@ -488,12 +488,8 @@ def _half_named(drafts: Sequence[Draft], tests: Sequence[FlowTest]) -> list[Find
 
 def _by_side(table: Table, columns: list[Column]) -> list[tuple[Table, list[Column]]]:
     """Part a table that has lifts for each side: ``Intake lift, Exhaust lift, Intake CFM, Exhaust CFM``."""
-    headed = [
-        (index, label)
-        for index in table.lifts
-        for row in table.headers
-        if (label := table.view.label(row, index)) is not None and label.kind == "lift" and label.side is not None
-    ]
+    labels = [(index, table.view.label(row, index)) for index in table.lifts for row in table.headers]
+    headed = [(index, label) for index, label in labels if label is not None and label.kind == "lift" and label.side]
     sides = [label.side for _, label in headed]
     flows = [column for column in columns if column.role in ("flow", "reading")]
     if sorted(map(str, sides)) != ["exhaust", "intake"] or any(column.side is None for column in flows):

@@ -194,10 +194,8 @@ def parse_label(text: str) -> Label:
         return _without_pressure(clean)
     label = _without_pressure(taken.rest)
     said = (taken.number, taken.unit)
-    if not taken.bare or (
-        label.kind not in _SIZE_KINDS
-        and (not label.rest or taken.behind_flow or taken.at_the_end or label.kind == "flow")
-    ):
+    alone = not label.rest or taken.behind_flow or taken.at_the_end or label.kind == "flow"
+    if not taken.bare or (label.kind not in _SIZE_KINDS and alone):
         return replace(label, pressure=said)
     plain = _without_pressure(clean)
     if label.kind in _SIZE_KINDS:
