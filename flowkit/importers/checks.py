@@ -30,9 +30,8 @@ PRESSURE_MIXED = 0.05
 LEAST_COPY = 3  # points of a test that are not the same by chance
 _ROUNDING = 1e-9  # 61.8 over 60 is 3 %, not more, whatever the last bit says
 
+# Pa. No port is flowed at less or more (common practice, no source): below, nothing can be read; above, air chokes.
 TEST_PRESSURES = (50.0, 60_000.0)
-"""Pa. No port is flowed at less or more (common practice, no source): below, nothing can be read; above, air chokes."""
-
 MICRON = 1e-6  # m; lifts closer than this are one
 SAME_FLOW = 0.03
 FALL = 0.01
@@ -50,6 +49,23 @@ OFF_AT_LAST_UNEXPLAINED = 0.15  # else only where swapped digits or a moved poin
 
 _SIGNIFICANT = 6
 _NOTES = "the operator's notes (nothing was changed)"
+_PRESSURE_DOUBTS = {
+    "missing": (
+        "no test pressure is stated for this test",
+        '; state it, such as --test-pressure "28 inH2O", or under conditions in the job file',
+    ),
+    "odd": (
+        "the test pressure stated for this test",
+        f" is outside what flow benches use (50 Pa to 60 kPa); if its unit is wrong, {STATE_RIGHT}",
+    ),
+    "zero": ("the test pressure stated for this test", f" is zero, at which nothing flows; {STATE_RIGHT}"),
+}
+LOWEST_PA, HIGHEST_PA = 50_000.0, 110_000.0
+USUAL_PA = (85_000.0, 108_500.0)
+USUAL_RATIO = (1.3, 5.0)  # Bore over valve head where both are written in the right unit
+_DECIMALS = 3  # of a figure as people write it
+_PRESSURES = ("hPa", "inHg", "mmHg", "kPa", "Pa")
+_LENGTHS = ("mm", "in", "cm")
 
 
 class _Shared:
@@ -121,16 +137,12 @@ def _copies(tests: Sequence[FlowTest]) -> list[Finding]:
     """Report tests with the same readings: one sheet copied, which is no repeated run."""
     if len({(test.file, test.sheet) for test in tests}) < 2:
         return []
-
-    def as_read(point: Point) -> object:
-        """The flow of a point, or what a meter showed where no flow is given."""
-        return point.reading.value if point.reading and math.isnan(point.flow_m3_s) else point.flow_m3_s
-
     seen: dict[tuple[object, ...], FlowTest] = {}
     pairs: dict[tuple[str | None, str | None], list[tuple[FlowTest, FlowTest]]] = {}
     for test in tests:
         if len(test.points) >= LEAST_COPY:
-            key = (test.side, tuple((point.lift_m, as_read(point)) for point in test.points))
+            shown = [p.reading.value if p.reading and math.isnan(p.flow_m3_s) else p.flow_m3_s for p in test.points]
+            key = (test.side, tuple(point.lift_m for point in test.points), tuple(shown))
             first = seen.setdefault(key, test)
             if first is not test and first.file == test.file and first.sheet != test.sheet:
                 pairs.setdefault((first.sheet, test.sheet), []).append((first, test))
@@ -143,19 +155,6 @@ def _copies(tests: Sequence[FlowTest]) -> list[Finding]:
         )
         found.append(Finding("identical-readings", "warning", test.id, text))
     return found
-
-
-_PRESSURE_DOUBTS = {
-    "missing": (
-        "no test pressure is stated for this test",
-        '; state it, such as --test-pressure "28 inH2O", or under conditions in the job file',
-    ),
-    "odd": (
-        "the test pressure stated for this test",
-        f" is outside what flow benches use (50 Pa to 60 kPa); if its unit is wrong, {STATE_RIGHT}",
-    ),
-    "zero": ("the test pressure stated for this test", f" is zero, at which nothing flows; {STATE_RIGHT}"),
-}
 
 
 def _check_pressure(test: FlowTest, shared: _Shared) -> list[Finding]:
@@ -278,13 +277,6 @@ def _check_plate(test: FlowTest, shared: _Shared) -> None:
 
 # --- stated conditions of a size that does not occur -------------------------------------------------
 
-LOWEST_PA, HIGHEST_PA = 50_000.0, 110_000.0
-USUAL_PA = (85_000.0, 108_500.0)
-USUAL_RATIO = (1.3, 5.0)  # Bore over valve head where both are written in the right unit
-_DECIMALS = 3  # of a figure as people write it
-_PRESSURES = ("hPa", "inHg", "mmHg", "kPa", "Pa")
-_LENGTHS = ("mm", "in", "cm")
-
 
 def _unlikely_sizes(at: Conditions) -> list[tuple[str, str]]:
     """Say which stated conditions are of a size that does not occur, and what may have been meant."""
@@ -370,8 +362,7 @@ def _meant(figures: Sequence[float], at: int) -> list[Candidate]:
 def check_lifts(test: FlowTest) -> tuple[list[Finding], list[Point]]:
     """Look at the lifts of one test: what is doubtful, and the points that belong to no curve because of it."""
     lifts = [point.lift_m for point in test.points]
-    # Rising all the way, or falling all the way, is an order; both are common.
-    steps = [*map(sub, lifts[1:], lifts)]
+    steps = [*map(sub, lifts[1:], lifts)]  # rising all the way, or falling all the way, is an order; both are common
     if not steps or min(steps) > MICRON or max(steps) < -MICRON:
         return [], []
     repeated, unlike = _repeated(test)
@@ -612,10 +603,9 @@ def _merged(readings: Sequence[_Reading]) -> list[_Reading]:
     """Average the readings of one lift."""
     groups: list[list[_Reading]] = []
     for reading in readings:
-        if groups and reading.lift - groups[-1][0].lift <= MICRON:
-            groups[-1].append(reading)
-        else:
-            groups.append([reading])
+        if not groups or reading.lift - groups[-1][0].lift > MICRON:
+            groups.append([])
+        groups[-1].append(reading)
     return [group[0]._replace(flow=sum(one.flow for one in group) / len(group)) for group in groups]
 
 
@@ -697,11 +687,10 @@ def _slip(test: FlowTest, suspect: _Reading, rest: Sequence[_Reading]) -> Findin
         f"the flow {written} {unit} at lift {lift_as_read(test, point.lift_m)} is {size} "
         f"the curve through its neighbours, which gives {curve} there; "
     )
-    if candidate is None:
-        text += f"check the figure and its lift against {_NOTES}"
-    else:
-        text += f"if {candidate.slip}, {candidate.text} {unit} was meant: check {_NOTES}"
-    return Finding("typing-slip", "warning", point.source, text)
+    remedy = "check the figure and its lift against"
+    if candidate is not None:
+        remedy = f"if {candidate.slip}, {candidate.text} {unit} was meant: check"
+    return Finding("typing-slip", "warning", point.source, f"{text}{remedy} {_NOTES}")
 
 
 def _falls(test: FlowTest, readings: Sequence[_Reading]) -> list[Finding]:

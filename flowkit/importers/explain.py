@@ -51,11 +51,10 @@ def cell_roles(
 
 def answers(finding: Finding) -> tuple[tuple[str, str], ...]:
     """Return what a question can be answered with: conditions of the sheet and values to choose from."""
-    if finding.rule == "date-ambiguous":
-        match = re.search(r"the date (\d+)[-./](\d+)[-./](\d+)", finding.message)
-        if match:
-            year = match[3] if len(match[3]) == 4 else f"20{match[3]}"
-            return tuple(("date", f"{year}-{int(m):02}-{int(d):02}") for d, m in (match.group(1, 2), match.group(2, 1)))
+    match = re.search(r"the date (\d+)[-./](\d+)[-./](\d+)", finding.message)
+    if finding.rule == "date-ambiguous" and match:
+        year = match[3] if len(match[3]) == 4 else f"20{match[3]}"
+        return tuple(("date", f"{year}-{int(m):02}-{int(d):02}") for d, m in (match.group(1, 2), match.group(2, 1)))
     return next((choices for words, choices in _ANSWERS.items() if words in finding.message), ())
 
 
@@ -65,12 +64,10 @@ def _sheet(reading: SheetReading) -> list[str]:
     lines = [grid.file + (f", sheet {grid.sheet}" if grid.sheet else "")]
     if grid.hidden:
         return [*lines, "  hidden: left out"]
-    if not reading.tables:
-        lines.append("  no table of lifts and flows was found: left out")
+    lines += [] if reading.tables else ["  no table of lifts and flows was found: left out"]
     for number, table in enumerate(reading.tables, start=1):
         lines += _table(number, table)
-    if reading.metadata.placed:
-        lines.append("  Stated for the whole sheet:")
+    lines += ["  Stated for the whole sheet:"] if reading.metadata.placed else []
     for entry in sorted(reading.metadata.placed, key=lambda entry: (entry.row, entry.column)):
         kind, side = entry.item.kind.replace("_", " "), f" ({entry.item.side})" if entry.item.side else ""
         said = as_text(grid.value(entry.row, entry.column)) or str(entry.item.value)
@@ -116,7 +113,7 @@ def layout_name(reading: TableReading) -> str:
 def _span(reading: TableReading, index: int) -> str:
     """The grid's column, or row where the table lies across, of a column of the view."""
     view = reading.table.view
-    row, column = view.place(reading.table.first, index)
+    row, column = view.place(reading.table.axis.first, index)
     if view.places is not None or view.grid.lines is not None:
         return view.grid.address(row, column)
     return f"row {row + 1}" if view.turned else f"column {column_letters(column)}"
@@ -151,7 +148,7 @@ def _roles(reading: SheetReading) -> Roles:
         if table.view.places is None:
             roles.update({place(row, column): "heading" for row in table.headers for column in across})
         by_column = {column.index: column.role for column in columns} | {table.lifts[0]: "lift"}
-        for row in set(range(table.first, table.last + 1)) - set(table.named):
+        for row in set(table.span) - set(table.named):
             roles.update({place(row, column): role for column, role in by_column.items() if role in MARKS})
         for row, label in table.named.items():
             kept = label.kind not in ("average", "total", "gain", "derived")

@@ -5,20 +5,24 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
-from functools import lru_cache, reduce
+from functools import lru_cache
 from typing import Any, Literal
 
 from flowkit.errors import JobError, SheetError, UnitError
 from flowkit.fields import refuse_unknown, run_of, side_of, text_of
-from flowkit.importers.files.grid import CellValue, Grid
+from flowkit.importers.files.grid import CellValue, Grid, column_number
 from flowkit.importers.words.items import Units
 from flowkit.model import AirState, Conditions, HandChange, Side
 from flowkit.units import FLOW_QUANTITIES, Quantity, number, unit
 
 PLACE = "columns"
-
-
 _CELL = re.compile(r"(?P<letters>[A-Z]{1,3})(?P<row>[1-9]\d{0,6})|(?P<line>[1-9]\d{0,6}):(?P<field>[1-9]\d{0,4})")
+_TABLE_KEYS = (
+    "sheet", "lift", "lift_unit", "flow", "flow_unit", "pressure", "pressure_unit",
+    "side", "port", "run", "variant", "head",
+)  # fmt: skip
+_FLOW_KEYS = ("cells", "side", "port", "run", "variant", "head", "unit", "pressure")
+_SUCH_AS = {"lift": "mm", "flow": "CFM", "pressure": "inH2O"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,12 +42,10 @@ class CellRange:
         ends = [_CELL.fullmatch(end.strip()) for end in re.split(r":(?=[A-Z])|-(?=\s*\d)", spelled)]
         cells = [end for end in ends if end is not None]
         if len(cells) != len(ends) or len(ends) > 2 or len({end.lastgroup for end in cells}) > 1:
-            raise JobError(
-                f"{place}: {str(text)!r} is not a range of cells",
-                'write it like "B5:B16", or "5:2-16:2" in a text file',
-            )
+            remedy = 'write it like "B5:B16", or "5:2-16:2" in a text file'
+            raise JobError(f"{place}: {str(text)!r} is not a range of cells", remedy)
         rows = sorted(int(end["row"] or end["line"]) for end in cells)
-        columns = sorted(int(end["field"] or 0) or _column(end["letters"]) for end in cells)
+        columns = sorted(int(end["field"] or 0) or column_number(end["letters"]) for end in cells)
         if columns[0] != columns[-1] and rows[0] != rows[-1]:
             raise JobError(f"{place}: {str(text)!r} is a block of cells", "name one column or one row of cells")
         return cls(str(text), rows[0], columns[0], rows[-1], columns[-1])
@@ -52,11 +54,6 @@ class CellRange:
         """Return the (row, column) of each cell, counted from 1."""
         columns = range(self.left, self.right + 1)
         return [(row, column) for row in range(self.top, self.bottom + 1) for column in columns]
-
-
-def _column(letters: str) -> int:
-    """A column's number, from 1."""
-    return reduce(lambda value, letter: value * 26 + ord(letter) - 64, letters, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,20 +97,11 @@ class ColumnMapping:
         return cls(tuple(_table(table) for table in tables))
 
 
-_TABLE_KEYS = (
-    "sheet", "lift", "lift_unit", "flow", "flow_unit", "pressure", "pressure_unit",
-    "side", "port", "run", "variant", "head",
-)  # fmt: skip
-_FLOW_KEYS = ("cells", "side", "port", "run", "variant", "head", "unit", "pressure")
-_SUCH_AS = {"lift": "mm", "flow": "CFM", "pressure": "inH2O"}
-
-
 def _table(given: Any) -> TableMapping:
     """Read one table's mapping."""
     if not isinstance(given, Mapping):
-        raise JobError(
-            f"{PLACE} holds {given!r}, which is not a table", 'write lift = "A5:A16" and flow = "B5:B16" in it'
-        )
+        what = f"{PLACE} holds {given!r}, which is not a table"
+        raise JobError(what, 'write lift = "A5:A16" and flow = "B5:B16" in it')
     refuse_unknown(given, _TABLE_KEYS, PLACE)
     for key in ("lift", "flow"):
         if key not in given:
@@ -149,10 +137,8 @@ def _flow(item: Any, common: Mapping[str, Any], lift: CellRange) -> FlowColumn:
     for area, at in ((cells, place), (pressure, f"{place}, pressure")):
         mine, lifts = len(area.cells()) if area else 1, len(lift.cells())
         if area and mine != lifts and not (area is pressure and mine == 1):
-            raise JobError(
-                f"{at}: {area.text!r} has {mine} cells and the lifts {lift.text!r} have {lifts}",
-                "make them equally long",
-            )
+            what = f"{at}: {area.text!r} has {mine} cells and the lifts {lift.text!r} have {lifts}"
+            raise JobError(what, "make them equally long")
     names = {key: text_of(named.get(key)) for key in ("port", "variant", "head")}
     unknown = next((key for key, name in names.items() if name == "?"), None)
     if unknown:
@@ -190,10 +176,7 @@ class CellChange:
 
 
 def change_cells(grids: Sequence[Grid], changes: Sequence[CellChange]) -> tuple[tuple[Grid, ...], list[HandChange]]:
-    """Put the user's values over the cells of a file's grids, and list what the sheet says there.
-
-    A cell is named ``"B7"``, ``"12:3"`` in text (line:field), or with its worksheet, ``"ported!B7"``.
-    """
+    """Put the user's values over cells (``B7``, ``ported!B7``, in text ``12:3``); list what the sheet says there."""
     made: list[HandChange] = []
     grids = list(grids)
     visible = [index for index, grid in enumerate(grids) if not grid.hidden]
@@ -203,11 +186,9 @@ def change_cells(grids: Sequence[Grid], changes: Sequence[CellChange]) -> tuple[
         if len(found) != 1:
             names = ", ".join(repr(grids[index].sheet) for index in visible)
             what = f"has no worksheet {sheet!r}" if sheet else f"has several worksheets, so that {cell} could be on any"
-            raise SheetError(
-                f"the job changes {change.cell} by hand, but the file {what}",
-                f'name the cell with its worksheet, one of {names}, such as "{grids[visible[0]].sheet}!{cell}"',
-                file=grids[0].file,
-            )
+            remedy = f'name the cell with its worksheet, one of {names}, such as "{grids[visible[0]].sheet}!{cell}"'
+            what = f"the job changes {change.cell} by hand, but the file {what}"
+            raise SheetError(what, remedy, file=grids[0].file)
         grid = grids[found[0]]
         spots = _cells_of(grid, cell.strip())
         rows = [list(row) for row in grid.rows]
@@ -220,9 +201,8 @@ def change_cells(grids: Sequence[Grid], changes: Sequence[CellChange]) -> tuple[
             made.append(HandChange(grid.file, grid.sheet, cell, "row", kept, None, change.reason))
         else:
             made += [HandChange(grid.file, grid.sheet, cell, "cell", s, change.value, change.reason) for s in shown]
-        grids[found[0]] = replace(
-            grid, rows=tuple(tuple(row) for row in rows), formula_gaps=grid.formula_gaps - frozenset(spots)
-        )
+        gaps = grid.formula_gaps - frozenset(spots)
+        grids[found[0]] = replace(grid, rows=tuple(map(tuple, rows)), formula_gaps=gaps)
     return tuple(grids), made
 
 
@@ -252,12 +232,9 @@ def _cells_of(grid: Grid, cell: str) -> list[tuple[int, int]]:
         all_of_it = whole is not None and on_sheet == int(whole[1])
         found += [(row, column) for column in range(len(values)) if all_of_it or (on_sheet, column + 1) in spots]
     if not found:
-        raise SheetError(
-            f"the job changes {cell} by hand, but the sheet holds nothing there",
-            "check the cell; flowkit read --explain shows the sheet with its addresses",
-            file=grid.file,
-            sheet=grid.sheet,
-        )
+        what = f"the job changes {cell} by hand, but the sheet holds nothing there"
+        remedy = "check the cell; flowkit read --explain shows the sheet with its addresses"
+        raise SheetError(what, remedy, file=grid.file, sheet=grid.sheet)
     return found
 
 

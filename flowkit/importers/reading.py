@@ -10,7 +10,7 @@ import hashlib
 import os
 import re
 from collections import Counter, deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,7 +20,7 @@ from flowkit.importers.checks import check_tests
 from flowkit.importers.files import grids_of, named
 from flowkit.importers.files.grid import Grid, read_bytes
 from flowkit.importers.files.own import carried, is_own_output, left_out, only_own_output
-from flowkit.importers.mapping import Stated, change_cells
+from flowkit.importers.mapping import ColumnMapping, Stated, change_cells
 from flowkit.importers.result import ReadResult
 from flowkit.importers.tables.mapped import read_mapped, stanza
 from flowkit.importers.tables.sheet import SheetReading, read_sheet
@@ -34,6 +34,10 @@ if TYPE_CHECKING:
     from concurrent.futures import Future
 
 COPY = re.compile(r"cop(?:y|ie|ia)|k[oó]pi|cópia|コピー|\(\d+\)$", re.IGNORECASE)  # what spreadsheets call a copy
+_NO_TEST = ("derived", "average", "total", "gain")
+_LOOSE = 6  # numbers that lie about
+_IN_FLIGHT = 12  # files for each worker
+_Item = tuple[Path, str]
 
 
 def read(path: str | Path, stated: Stated | None = None, *, label: str | None = None) -> ReadResult:
@@ -76,9 +80,8 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
         elif grid.hidden and (grid.sheet or "").casefold() not in mapped:
             reading = SheetReading(grid, upright(grid))
             if any(value is not None for row in grid.rows for value in row):
-                what = (
-                    "a hidden worksheet was left out; if it belongs to the test, name it as sheet in the job's columns"
-                )
+                remedy = "if it belongs to the test, name it as sheet in the job's columns"
+                what = f"a hidden worksheet was left out; {remedy}"
                 reading.findings.append(Finding("hidden-content", "warning", f"{grid.file}!{grid.sheet}", what))
         elif is_own_output(grid):
             reading = SheetReading(grid, upright(grid), findings=[left_out(grid)])
@@ -92,7 +95,7 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
             reading.findings.append(Finding("stray-character", "note", grid.source(row, column), what))
         readings.append(reading)
     if stated.columns is not None:
-        _refuse_missing_sheets(readings, stated)
+        _refuse_missing_sheets(readings, stated.columns)
     else:
         _leave_out_summaries(readings)
         _share_conditions(readings, stated)
@@ -111,9 +114,6 @@ def _leave_out_summaries(readings: list[SheetReading]) -> None:
             what = "the worksheet was left out: by its name it is no test; if it is one, name it in the job's columns"
             found = Finding("hidden-content", "warning", f"{reading.grid.file}!{reading.grid.sheet}", what)
             readings[place] = SheetReading(reading.grid, upright(reading.grid), findings=[found])
-
-
-_NO_TEST = ("derived", "average", "total", "gain")
 
 
 def _ask_for_states(readings: Sequence[SheetReading]) -> None:
@@ -178,18 +178,15 @@ def _share_conditions(readings: list[SheetReading], stated: Stated) -> None:
             reading.findings += reading.metadata.findings
 
 
-def _refuse_missing_sheets(readings: Sequence[SheetReading], stated: Stated) -> None:
+def _refuse_missing_sheets(readings: Sequence[SheetReading], columns: ColumnMapping) -> None:
     """Report a worksheet that the mapping names and the file does not have."""
-    assert stated.columns is not None
     names = [reading.grid.sheet or "" for reading in readings]
     folded = {name.casefold() for name in names}
-    for table in stated.columns.tables:
-        if table.sheet is not None and table.sheet.casefold() not in folded:
-            what = (
-                f"the mapping names the worksheet {table.sheet!r}, which this file does not have; "
-                f"it has {', '.join(repr(name) for name in names)}"
-            )
-            readings[0].findings.append(refused(readings[0].grid.file, what))
+    for name in [table.sheet for table in columns.tables if table.sheet is not None]:
+        if name.casefold() not in folded:
+            what = f"the mapping names the worksheet {name!r}, which this file does not have"
+            has = f"it has {', '.join(map(repr, names))}"
+            readings[0].findings.append(refused(readings[0].grid.file, f"{what}; {has}"))
 
 
 def _help(reading: SheetReading) -> None:
@@ -201,9 +198,6 @@ def _help(reading: SheetReading) -> None:
             message = finding.message.removesuffix(MAPPING_HINT) + PROPOSED + stanza(reading.grid, *known)
             reading.findings[place] = replace(finding, message=message)
             return
-
-
-_LOOSE = 6  # numbers that lie about
 
 
 def _no_table(readings: Sequence[SheetReading]) -> SheetError:
@@ -241,10 +235,6 @@ def _with_ids(tests: list[FlowTest]) -> list[FlowTest]:
 
 
 # --- many files ------------------------------------------------------------------------------------------
-
-_BATCH = 8
-_IN_FLIGHT = 3  # batches for each worker
-_Item = tuple[Path, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,66 +298,67 @@ def _failed(item: _Item, error: SheetError) -> FileReading:
     return FileReading(item[0], None, error)
 
 
-def _read_batch(items: Sequence[_Item], stated: Stated | None) -> list[FileReading]:
-    """Read a few files, in a worker."""
-    return [_read_one(item, stated) for item in items]
-
-
-def _read_with_workers(items: Sequence[_Item], stated: Stated | None, workers: int) -> Iterator[FileReading]:
-    """Read with several processes, a few batches ahead of what is asked for."""
-    from concurrent.futures import ProcessPoolExecutor
-    from concurrent.futures.process import BrokenProcessPool
-
-    waiting: deque[tuple[Sequence[_Item], Future[list[FileReading]]]] = deque()
-    pool = ProcessPoolExecutor(max_workers=workers)
-    try:
-        for start in range(0, len(items), _BATCH):
-            batch = items[start : start + _BATCH]
-            if len(waiting) >= workers * _IN_FLIGHT:
-                yield from _finished(*waiting.popleft(), stated)
-            try:
-                future = pool.submit(_read_batch, batch, stated)
-            except BrokenProcessPool:
-                pool.shutdown(wait=False)
-                pool = ProcessPoolExecutor(max_workers=workers)
-                future = pool.submit(_read_batch, batch, stated)
-            waiting.append((batch, future))
-        while waiting:
-            yield from _finished(*waiting.popleft(), stated)
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
-
-
-def _finished(
-    batch: Sequence[_Item], future: Future[list[FileReading]], stated: Stated | None
+def _read_ahead(
+    items: Sequence[_Item],
+    submit: Callable[[_Item], Future[FileReading]],
+    lost: tuple[type[Exception], Callable[[_Item], FileReading]],
+    ahead: int,
 ) -> Iterator[FileReading]:
-    """Return a batch's readings; where its worker died, each file is tried once more in a process of its own."""
-    from concurrent.futures import ProcessPoolExecutor
-    from concurrent.futures.process import BrokenProcessPool
-
-    try:
-        yield from future.result()
-    except BrokenProcessPool:
-        for item in batch:
-            with ProcessPoolExecutor(max_workers=1) as pool:
-                try:
-                    yield pool.submit(_read_one, item, stated).result()
-                except BrokenProcessPool:
-                    remedy = "open it in the spreadsheet program and save it again"
-                    yield _failed(item, SheetError("the file crashed the reader", remedy, file=item[1]))
-
-
-def _read_with_client(items: Sequence[_Item], stated: Stated | None, client: Any) -> Iterator[FileReading]:
-    """Read with the workers of a cluster, a sheet a task, a few ahead of what is asked for."""
-    ahead = _IN_FLIGHT * max(sum(client.nthreads().values()), 1)
-    waiting: deque[tuple[_Item, Any]] = deque()
+    """Read a few files ahead of what is asked for; `lost`: what a dead worker raises, and what becomes of its file."""
+    waiting: deque[tuple[_Item, Future[FileReading]]] = deque()
     for item in (*items, None):
         if item is not None:
-            waiting.append((item, client.submit(_read_one, item, stated, pure=False)))
+            waiting.append((item, submit(item)))
         while waiting and (item is None or len(waiting) >= ahead):
             first, future = waiting.popleft()
             try:
                 yield future.result()
-            except Exception:  # whatever the cluster raises: a killed worker, a path it cannot see
-                what = "the cluster could not read the file: a worker stopped, or cannot see its path"
-                yield _failed(first, SheetError(what, "read it without a client", file=first[1]))
+            except lost[0]:
+                yield lost[1](first)
+
+
+def _read_with_workers(items: Sequence[_Item], stated: Stated | None, workers: int) -> Iterator[FileReading]:
+    """Read with several processes."""
+    from concurrent.futures import ProcessPoolExecutor
+    from concurrent.futures.process import BrokenProcessPool
+
+    pool = ProcessPoolExecutor(max_workers=workers)
+
+    def submit(item: _Item) -> Future[FileReading]:
+        """Hand a file to the workers, to new ones where one of them died."""
+        nonlocal pool
+        try:
+            return pool.submit(_read_one, item, stated)
+        except BrokenProcessPool:
+            pool.shutdown(wait=False)
+            pool = ProcessPoolExecutor(max_workers=workers)
+            return pool.submit(_read_one, item, stated)
+
+    def once_more(item: _Item) -> FileReading:
+        """Try a file again in a process of its own."""
+        try:
+            with ProcessPoolExecutor(max_workers=1) as own:
+                return own.submit(_read_one, item, stated).result()
+        except BrokenProcessPool:
+            remedy = "open it in the spreadsheet program and save it again"
+            return _failed(item, SheetError("the file crashed the reader", remedy, file=item[1]))
+
+    try:
+        yield from _read_ahead(items, submit, (BrokenProcessPool, once_more), _IN_FLIGHT * workers)
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _read_with_client(items: Sequence[_Item], stated: Stated | None, client: Any) -> Iterator[FileReading]:
+    """Read with the workers of a cluster."""
+
+    def submit(item: _Item) -> Any:
+        return client.submit(_read_one, item, stated, pure=False)
+
+    def failed(item: _Item) -> FileReading:
+        what = "the cluster could not read the file: a worker stopped, or cannot see its path"
+        return _failed(item, SheetError(what, "read it without a client", file=item[1]))
+
+    # Whatever the cluster raises: a killed worker, a path it cannot see.
+    ahead = _IN_FLIGHT * max(sum(client.nthreads().values()), 1)
+    return _read_ahead(items, submit, (Exception, failed), ahead)

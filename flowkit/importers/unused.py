@@ -42,12 +42,20 @@ _AMISS = re.compile(
     r"|\b(?:reads?|is|are|was|were)\s+(?:about\s+)?\d+(?:[.,]\d+)?\s*%\s*(?:too\s+)?(?:low|high)\b",
     re.IGNORECASE,
 )
+_SWAPPED = re.compile(
+    r"\b(?:headings? (?:\w+ )?(?:swapped|reversed|switched)|mixed up|swap them|vice versa|wrong way (?:a)?round|"
+    r"vertauscht|verwechselt|invertit[aeio]|inversée?s?)\b",
+    re.IGNORECASE,
+)
 _CLAUSE = re.compile(r"[.;!]\s+")
 _LABELLED = re.compile(r"\s*(?:[^\s:]+\s+){0,2}[^\s:]+:\s")
 _SHOWN = 4  # remarks are named before the rest are counted
 _RAN = re.compile(
     r"\b(?:ran|bench|depression|pulled|drew|vacuum)\b[^.;]*\b(?:at|only|to)\s+(\d+(?:[.,]\d+)?)(?![\w.,:]*\d)", re.I
 )
+_EVERYDAY = frozenset({"unknown", "filler", "common", "mark", "letter", "title"})
+_OF_METER = frozenset({"leak_reading", "leak_reading_before", "leak_reading_after", "check_plate_reading"})
+_STANDARD = frozenset({"standard", "std", "reference", "ref", "norm", "normal"})
 
 
 def unused(readings: Sequence[SheetReading], tests: Sequence[FlowTest], stated: Stated) -> list[Finding]:
@@ -67,6 +75,8 @@ def unused(readings: Sequence[SheetReading], tests: Sequence[FlowTest], stated: 
             if what:
                 option = "--flow-unit, or flow_unit" if "read in it" in what else "--test-pressure, or test_pressure"
                 remedy = f"state what holds ({option} in the job's conditions), or leave that cell out (leave_out)"
+                if "changed places" in what:
+                    remedy = "set the headings right in the job file (values), then leave that cell out (leave_out)"
                 if "an air" in what:
                     remedy = "leave that cell out (leave_out), and if they were, the day's air as well"
                 shown = f"{' '.join(text.split())!r} {what}; {remedy}"
@@ -81,7 +91,7 @@ def _remarks(reading: SheetReading, texts: Texts) -> list[Finding]:
         view, table = entry.table.view, entry.table
         for c in entry.columns:
             if c.role == "ignored" and c.why == "no reading" and c.kind != "counter":
-                beside |= {view.place(row, c.index) for row in range(table.first, table.last + 1)}
+                beside |= {view.place(row, c.index) for row in table.span}
     stated = {(e.row, e.column) for e in reading.metadata.placed if e.item.kind in TEXT_KINDS}
     found = {}
     for text, places in texts.items():
@@ -91,19 +101,15 @@ def _remarks(reading: SheetReading, texts: Texts) -> list[Finding]:
                 at = (place.row, place.column)
                 if not place.head and (passed or at in beside or (remark and at not in stated)):
                     found[" ".join(text.split())] = place.source(reading)
-    for of_meter in (placed.item for placed in reading.metadata.placed if placed.item.kind in _OF_METER):
-        if all(test.gives_flows for test in reading.tests):
-            found[f"{of_meter.kind.replace('_', ' ')} {of_meter.value}"] = of_meter.source
+    of_meter = [placed.item for placed in reading.metadata.placed if placed.item.kind in _OF_METER]
+    for item in of_meter if all(test.gives_flows for test in reading.tests) else ():
+        found[f"{item.kind.replace('_', ' ')} {item.value}"] = item.source
     if not found or not reading.tables:
         return []
     shown = "; ".join(f"{text!r}" for text in list(found)[:_SHOWN])
     more = f"; and {len(found) - _SHOWN} more" if len(found) > _SHOWN else ""
     what = f"written beside the readings and kept as a remark: {shown}{more}; check that it does not change them"
     return [Finding("remark", "note", next(iter(found.values())), what)]
-
-
-_EVERYDAY = frozenset({"unknown", "filler", "common", "mark", "letter", "title"})
-_OF_METER = frozenset({"leak_reading", "leak_reading_before", "leak_reading_after", "check_plate_reading"})
 
 
 @lru_cache(maxsize=4096)
@@ -119,11 +125,13 @@ def _is_remark(text: str) -> tuple[bool, bool]:
         # "Sent from my phone" has no word of the trade and no number.
         if len(clause.split()) > 3 and any(mention.kind not in _EVERYDAY for mention in mentions(clause))
     )
-    return any(is_sentence(c) and not pairs(c)[0] and parse_label(c).pressure is None for c in clauses), missed(text)
+    figure = any(n.unit is not None and n.unit.quantity in FLOW_QUANTITIES for n in quantities(text))
+    said = any(is_sentence(c) and not pairs(c)[0] and parse_label(c).pressure is None for c in clauses)
+    return said or (figure and not parse_label(text).names and not pairs(text)[0]), missed(text)
 
 
 class _Place(NamedTuple):
-    """Where a text is: its cell, or the line of a comment; `head` where it heads a column."""
+    """Where a text is: its cell, or the line of a comment with its address; `head` where it heads a column."""
 
     row: int
     column: int
@@ -197,7 +205,7 @@ class _Used:
         """What a text says that was not used; empty where there is nothing."""
         text = actual(text)
         numbers = quantities(text)
-        kinds = [mention.kind for mention in mentions(text)]
+        said = mentions(text)
         if not self.settled and self.gauge:
             loose = next((n for n in numbers if self._is_loose(n)), None)
             if loose is not None:
@@ -206,11 +214,14 @@ class _Used:
             bare = ran and any(n.start == ran.start(1) and n.unit is None for n in numbers)
             if ran and bare and not self._is_known(float(ran[1].replace(",", "."))):
                 return f"names {ran[1]}, and nothing in this file was read at that pressure"
+        swapped = _SWAPPED.search(text)
+        if swapped is not None:
+            return f"says that headings or ports of this sheet changed places ({swapped[0]!r})"
         amiss = _AMISS.search(text)
         if amiss is not None and not self.settled:
             return f"says that figures on this sheet are not as they should be ({amiss[0]!r})"
         factor = _is_factor(text)
-        worked = factor or _is_treated(text)
+        worked = factor or any(m.kind == "treatment" and fold(m.text) not in RAW for m in said)
         if not factor:  # "springs 60 lb": of another thing
             numbers = tuple(n for n in numbers if n.unit or not _FOREIGN_UNIT.match(text, n.end))
         if worked and numbers and not self.settled and not all(self._is_used(n, factor=factor) for n in numbers):
@@ -221,7 +232,7 @@ class _Used:
             other = next(iter(_flow_units(text) - self.units), None)
             if other is not None and self.units:
                 return f"names {other}, and no flow in this file was read in it"
-        if not self.sided and len({kind for kind in kinds if kind in SIDE_KINDS}) == 2 and numbers:
+        if not self.sided and SIDE_KINDS.keys() <= {mention.kind for mention in said} and numbers:
             return "names both sides, and it is not clear which test is which"
         return ""
 
@@ -270,15 +281,6 @@ def _numbers(text: str) -> list[float]:
     return found
 
 
-@lru_cache(maxsize=2048)
-def _is_treated(text: str) -> bool:
-    """Whether a text says that figures were corrected, converted or the like."""
-    return any(mention.kind == "treatment" and fold(mention.text) not in RAW for mention in mentions(text))
-
-
-_STANDARD = frozenset({"standard", "std", "reference", "ref", "norm", "normal"})
-
-
 def _names_standard_air(text: str, numbers: Sequence[Found]) -> bool:
     """Whether a temperature or barometer is one that flows are brought to: ``Corrected to 20 °C, 1013 mbar``."""
     said = mentions(text)
@@ -314,10 +316,7 @@ def _is_factor(text: str) -> bool:
 @lru_cache(maxsize=2048)
 def _flow_units(text: str) -> frozenset[str]:
     """The units of flow that a text names without a number."""
-    found = set()
-    for match in re.finditer(r"[^\s,;:()\[\]=]+", text):
-        unit = known_unit(match[0].rstrip("."))
-        before = text[: match.start()].rstrip()
-        if unit is not None and unit.quantity in FLOW_QUANTITIES and not before[-1:].isdigit():
-            found.add(unit.name)
-    return frozenset(found)
+    words = re.finditer(r"[^\s,;:()\[\]=]+", text)
+    loose = [word[0].rstrip(".") for word in words if not text[: word.start()].rstrip()[-1:].isdigit()]
+    units = [unit for word in loose if (unit := known_unit(word)) is not None]
+    return frozenset(unit.name for unit in units if unit.quantity in FLOW_QUANTITIES)

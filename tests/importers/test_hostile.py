@@ -399,7 +399,6 @@ def test_what_is_no_sheet_says_what_it_is(tmp_path: Path, name: str, data: bytes
 
 
 def test_reader_that_panics_is_a_plain_error(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from flowkit.importers.files import workbook
 
     class Panic(BaseException):
         pass
@@ -411,7 +410,7 @@ def test_reader_that_panics_is_a_plain_error(tmp_path: Path, monkeypatch: pytest
         def from_filelike(_: object) -> None:
             raise Panic("index out of bounds")
 
-    monkeypatch.setattr(workbook, "CalamineWorkbook", Reader)
+    monkeypatch.setattr("python_calamine.CalamineWorkbook", Reader)
     path = write_xlsx(tmp_path / "a.xlsx")
     with pytest.raises(SheetError, match=r"a\.xlsx: the file is cut off or broken; open it"):
         read_grids(path)

@@ -113,7 +113,7 @@ def die(path: Path, *_: object, **__: object) -> ReadResult:
 @pytest.mark.skipif(get_start_method() != "fork", reason="the change made here must reach the processes")
 def test_a_file_that_brings_its_process_down(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(reading, "read", die)
-    monkeypatch.setattr(reading, "_BATCH", 1)
+    monkeypatch.setattr(reading, "_IN_FLIGHT", 1)
     for n in range(12):
         (archive / f"z{n:02}.csv").write_text(SHEET)
     found = list(read_many(["2024/a.csv", "2024/b.csv", "z*.csv"], workers=2))

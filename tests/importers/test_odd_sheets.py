@@ -356,6 +356,9 @@ def test_what_numbers_and_words_of_a_column_say(tmp_path: Path, text: str, wante
         ),
         ("A = as received; B = ported\n", "Ex 1 cfm,Ex 3 cfm", "", ["asked"]),
         ("A = as received; B = blended\n", "Ex A cfm,Ex B cfm", "", ["as received 60", "blended 61"]),
+        ("a: as received\nb: ported\n", "a cfm,b cfm", "", ["2 as received 60", "2 ported 61"]),
+        ("1 = as received / 2 = ported\n", "Ex 1 cfm,Ex 2 cfm", "", ["asked"]),
+        ("", "Ex 1 A: stock,Ex 1 B: ported", "flows in cfm\n", ["1 A: stock 60", "1 B: ported 61"]),
     ],
 )  # fmt: skip
 def test_a_legend_says_which_state_a_letter_is(
@@ -399,3 +402,96 @@ def test_a_check_orifice_has_its_nominal_flow_and_what_was_measured(tmp_path: Pa
     conditions = flowkit.read(path).tests[0].conditions
     assert conditions.check_nominal_m3_s == pytest.approx(0.0472)
     assert conditions.check_reading_m3_s == pytest.approx(0.0469)
+
+
+@pytest.mark.parametrize(
+    ("heads", "above", "below", "wanted"),
+    [
+        pytest.param("Int 1 cfm,Int 2 cfm", "", "Int 1 untouched; Int 2 ported", ["asked"], id="a state for each port"),
+        pytest.param(
+            "Int 1 cfm,Exh 1 cfm", "", "headings swapped; Int is Exh and vice versa", ["asked"], id="swapped headings"
+        ),
+        pytest.param("Int 1 cfm,Int 2 cfm", "", "cyl 1 and 2 mixed up; swap them", ["asked"], id="swapped ports"),
+        pytest.param(
+            "Int 1 cfm",
+            "Head 4 cyl 8 valve - after porting\n",
+            "",
+            ["intake 1 Head after porting 60"],
+            id="cylinders and valves of the engine are no head",
+        ),
+        pytest.param("Int 1 cfm obs,Int 1 cfm less leak", "", "", ["asked"], id="a named port with a word for notes"),
+        pytest.param("CFM obs,CFM less leak", "Intake 1\n", "", ["intake 1 60"], id="observed, and less the leak"),
+        pytest.param(
+            "1 cfm,2 cfm",
+            "Intake\nPorts numbered from the flywheel end; 1 = rear\n",
+            "",
+            ["intake 1 60", "intake 2 61"],
+            id="how the ports are numbered is no head",
+        ),
+        pytest.param(
+            "1 (front) cfm,4 (rear) cfm", "Intake\n", "", ["intake 1 60", "intake 4 61"], id="where each port is"
+        ),
+        pytest.param(
+            "1 (stock),2 (ported),3 (stock)", "Intake CFM\n", "", ["asked"], id="numbers before states that recur"
+        ),
+        pytest.param(
+            "Int 1,Int 1,Int 1,Int 1",
+            ",Head 1,,Head 2,\nCFM,As received,Ported,As received,Ported\n",
+            "",
+            [
+                "intake 1 1 As received 60", "intake 1 1 Ported 61",
+                "intake 1 2 As received 62", "intake 1 2 Ported 63",
+            ],
+            id="heads over states",
+        ),
+    ],
+)  # fmt: skip
+def test_what_shops_write_of_their_heads(tmp_path: Path, heads: str, above: str, below: str, wanted: list[str]) -> None:
+    assert read_as(tmp_path, f"28 inH2O\n{table(heads, above)}{below}\n") == wanted
+
+
+def test_a_check_before_and_after_is_named_and_no_heading(tmp_path: Path) -> None:
+    path = tmp_path / "sheet.csv"
+    lines = "Check plate 100.0 CFM nominal,start 99.1 CFM\n,end 98.7 CFM\n"
+    path.write_text(table("CFM", f"Intake 2,28 inH2O\n{lines}"), encoding="utf-8")
+    result = flowkit.read(path)
+    (test,) = result.tests
+    assert (test.side, test.port, test.variant) == ("intake", "2", "sheet")
+    assert test.conditions.check_nominal_m3_s == pytest.approx(100 / 2118.88, rel=1e-5)
+    assert test.conditions.check_reading_m3_s is None
+    (remark,) = (finding for finding in result.findings if finding.rule == "remark")
+    assert "99.1" in remark.message
+    assert "98.7" in remark.message
+
+
+def test_a_date_and_a_bore_in_one_text(tmp_path: Path) -> None:
+    path = tmp_path / "sheet.csv"
+    lines = "Date 3/4/26\nTested on 86 mm sleeve (engine bore 84 mm)\n"
+    path.write_text(table("Intake 1 CFM", f"28 inH2O\n{lines}"), encoding="utf-8")
+    result = flowkit.read(path)
+    assert "date-ambiguous" in {finding.rule for finding in result.findings}
+    assert result.tests[0].conditions.fixture_bore_m in (None, pytest.approx(0.086))
+
+
+def test_ports_with_their_unit_above_the_lifts_are_no_figures(tmp_path: Path) -> None:
+    above = "Test pressure,28 inH2O\n,Int 1 CFM,Int 2 CFM,Exh 1 CFM\n"
+    assert read_as(tmp_path, table(",,", above)) == ["intake 1 60", "intake 2 61", "exhaust 1 62"]
+
+
+def test_letters_that_are_ports_name_no_head(tmp_path: Path) -> None:
+    above = "Intake @ 28 in H2O\nA = front port; B = rear port\n"
+    assert read_as(tmp_path, table("Flow A (cfm),Flow B (cfm)", above)) == ["intake A 60", "intake B 61"]
+
+
+def test_headings_in_a_row_are_no_legend(tmp_path: Path) -> None:
+    above = "28 in H2O,flows in cfm\n,A: stock,,B: ported,\n"
+    assert [who.split(" ", 2)[2] for who in read_as(tmp_path, table("Int 1,Exh 1,Int 1,Exh 1", above))] == [
+        "A: stock 60", "A: stock 61", "B: ported 62", "B: ported 63",
+    ]  # fmt: skip
+
+
+def test_a_stated_pressure_does_not_settle_swapped_headings(tmp_path: Path) -> None:
+    path = tmp_path / "sheet.csv"
+    path.write_text(table("Int 1 cfm,Exh 1 cfm", "headings swapped\n"), encoding="utf-8")
+    result = flowkit.read(path, test_pressure="28 inH2O")
+    assert [finding.rule for finding in result.findings if finding.severity == "error"] == ["sheet-ambiguous"]

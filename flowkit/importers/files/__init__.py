@@ -9,9 +9,8 @@ from pathlib import Path
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import Grid, read_bytes
 
+# Endings of files taken for sheets unasked; what a file is, its content shows.
 SHEET_ENDINGS = frozenset({".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".ods", ".eml", ".html", ".htm"})
-"""Endings of files taken for sheets unasked; what a file is, its content shows."""
-
 _PICTURES = (
     ("PNG", b"\x89PNG"), ("JPEG", b"\xff\xd8\xff"), ("GIF", b"GIF8"), ("TIFF", b"II*\x00"), ("TIFF", b"MM\x00*"),
     ("BMP", b"BM\x00"),
@@ -64,9 +63,8 @@ def grids_of(data: bytes, label: str, suffix: str) -> tuple[Grid, ...]:
             "type the readings into a sheet: flowkit blank writes one, and the page lets you type beside the picture",
         )
     if suffix == ".toml":
-        raise SheetError(
-            "this is a job file, not a sheet", "give it to flowkit compare, check or report, which read its sheets"
-        )
+        what = "this is a job file, not a sheet"
+        raise SheetError(what, "give it to flowkit compare, check or report, which read its sheets")
     from flowkit.importers.files.mail import is_mail
     from flowkit.importers.files.text import text_grid
 
@@ -78,11 +76,11 @@ def _mail_grids(data: bytes, label: str) -> tuple[Grid, ...]:
     from flowkit.importers.files.mail import read_mail
     from flowkit.importers.files.text import grid_of_text
 
-    mail = read_mail(data)
+    text, markup, attached = read_mail(data)
     grids: list[Grid] = []
-    for name, content in mail.attached:
+    for name, content in attached:
         with named(f"{label}/{name}"):
             grids += grids_of(content, f"{label}/{name}", f".{name.rpartition('.')[2].lower()}")
-    if mail.text.strip():
-        grids.append(grid_of_text(mail.text, label, markup=mail.markup))
+    if text.strip():
+        grids.append(grid_of_text(text, label, markup=markup))
     return tuple(grids)

@@ -7,7 +7,7 @@ import os
 import stat
 from collections.abc import Set
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, reduce
 from pathlib import Path
 
 from flowkit.errors import SheetError
@@ -25,6 +25,10 @@ MAX_COLUMNS = 1_000  # Columns of a sheet, up to its last filled cell
 MAX_CELLS = 200_000  # Cells of a sheet: rows times columns up to its last filled cell, empty ones included
 MAX_CELLS_IN_FILE = 500_000  # Cells of all sheets of a workbook together, counted in the same way
 MAX_TEXT_IN_CELLS = 20_000_000  # Characters in all cells of a sheet together, repeated texts counted each time
+# What a cell may hold; whole numbers come as float, empty cells as None.
+CellValue = str | float | bool | datetime.date | datetime.datetime | datetime.time | None
+Cell = tuple[int, int]  # Row and column, from 0
+SAVE_AGAIN = "open it in the spreadsheet program and save it again"
 
 
 def megabytes(size: int) -> str:
@@ -32,12 +36,12 @@ def megabytes(size: int) -> str:
     return f"{size / 1e6:.0f} MB"
 
 
-CellValue = str | float | bool | datetime.date | datetime.datetime | datetime.time | None
-
-"""What a cell may hold; whole numbers come as float, empty cells as None."""
-
-
 @cache
+def column_number(letters: str) -> int:
+    """Return a column's number, from 1."""
+    return reduce(lambda number, letter: number * 26 + ord(letter) - 64, letters.upper(), 0)
+
+
 def column_letters(column: int) -> str:
     """Return a column's letters in a spreadsheet."""
     letters = ""
@@ -50,10 +54,7 @@ def column_letters(column: int) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """The cells of one worksheet, or of one text file.
-
-    Rows and columns are counted from 0 here, from 1 (and A) in addresses.
-    """
+    """The cells of one worksheet, or of one text file; rows and columns from 0 here, from 1 (and A) in addresses."""
 
     file: str  # as sources name it
     sheet: str | None  # None for a text file
@@ -121,9 +122,6 @@ def read_bytes(path: Path) -> bytes:
     return data
 
 
-Cell = tuple[int, int]  # Row and column, from 0
-
-
 @dataclass(slots=True)
 class SheetFacts:
     """What a pass over a worksheet's own file collects; rows and columns count from 0."""
@@ -143,9 +141,6 @@ class SheetFacts:
     def reach(self, row: int, column: int) -> None:
         """Count a filled cell to the sheet's size."""
         self.rows, self.columns = max(self.rows, row + 1), max(self.columns, column + 1)
-
-
-SAVE_AGAIN = "open it in the spreadsheet program and save it again"
 
 
 def broken(problem: str, sheet: str | None = None) -> SheetError:
@@ -175,8 +170,7 @@ def check_extent(rows: int, columns: int, sheet: str | None) -> None:
     if rows > MAX_ROWS:
         raise SheetError(f"the sheet reaches down to row {rows}; flowkit reads {MAX_ROWS} rows", remedy, sheet=sheet)
     if columns > MAX_COLUMNS:
-        raise SheetError(
-            f"the sheet reaches out to column {columns}; flowkit reads {MAX_COLUMNS} columns", remedy, sheet=sheet
-        )
+        what = f"the sheet reaches out to column {columns}; flowkit reads {MAX_COLUMNS} columns"
+        raise SheetError(what, remedy, sheet=sheet)
     if rows * columns > MAX_CELLS:
         raise SheetError(f"the sheet spans {rows} × {columns} cells; flowkit reads {MAX_CELLS}", remedy, sheet=sheet)

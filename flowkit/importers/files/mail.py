@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from html.parser import HTMLParser
-from typing import NamedTuple
 
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import MAX_CELLS, MAX_TEXT_BYTES, Grid, megabytes
@@ -16,6 +15,8 @@ _HEADER = re.compile(
     re.IGNORECASE,
 )
 _MARKUP = re.compile(r"<(html|!doctype html|table|body|div|p|meta|head)[\s>]", re.IGNORECASE)
+_STRUCK = re.compile(r"text-decoration[^;]*line-through", re.IGNORECASE)
+_HIDDEN = re.compile(r"display\s*:\s*none", re.IGNORECASE)
 _QUOTE = re.compile(r"^(?:>[ \t]?)+")
 _CELLS = ("td", "th")
 _LINES = frozenset(
@@ -23,6 +24,7 @@ _LINES = frozenset(
 )
 _SILENT = frozenset({"script", "style", "head", "title"})
 _STRIKES = ("s", "del", "strike")
+_SHEETS = (".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".ods", ".pdf", ".html", ".htm")
 
 
 def is_mail(data: bytes) -> bool:
@@ -32,16 +34,8 @@ def is_mail(data: bytes) -> bool:
     return bool(_HEADER.match(lines[0])) and sum(bool(_HEADER.match(line)) for line in lines[:12]) >= 2
 
 
-class Mail(NamedTuple):
-    """The text of a mail, whether it is markup, and the sheets it carries with their names."""
-
-    text: str
-    markup: bool
-    attached: list[tuple[str, bytes]]
-
-
-def read_mail(data: bytes) -> Mail:
-    """Open a mail: of its texts the plain one counts, unless the markup alone holds the table."""
+def read_mail(data: bytes) -> tuple[str, bool, list[tuple[str, bytes]]]:
+    """Read a mail's text, whether that is markup (only where it alone holds the table), and the sheets it carries."""
     from email import message_from_bytes, policy
     from email.message import EmailMessage
 
@@ -66,15 +60,12 @@ def read_mail(data: bytes) -> Mail:
     markup = 2 * _figures(texts.get(False, "")) < _figures(texts.get(True, ""))
     text = texts.get(markup, "").replace("\r\n", "\n").replace("\r", "\n")
     if attached or _figures(text):
-        return Mail(text, markup, attached)
+        return text, markup, attached
     if others:
         carried = ", ".join(map(repr, others[:3]))
         what = f"the mail has no table in its text; attached to it: {carried}"
         raise SheetError(what, "save the attachment and give that")
     raise SheetError("the mail holds no table", "ask for the sheet itself")
-
-
-_SHEETS = (".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".ods", ".pdf", ".html", ".htm")
 
 
 def _figures(text: str) -> int:
@@ -113,20 +104,13 @@ def without_headers(lines: list[str]) -> list[str]:
 
 def unquoted(lines: Sequence[str]) -> list[str]:
     """Take the marks of a quoted mail off its lines, where most of its table has them."""
-    quoted = sum(line.startswith(">") for line in lines)
-    if quoted < 3:
-        return list(lines)
-    return [_QUOTE.sub("", line) for line in lines]
+    quoted = sum(line.startswith(">") for line in lines) > 2
+    return [_QUOTE.sub("", line) for line in lines] if quoted else list(lines)
 
 
 def is_markup(text: str) -> bool:
     """Tell whether a text is a web page."""
-    start = text[:4000]
-    return start.lstrip()[:1] == "<" and _MARKUP.search(start) is not None
-
-
-_STRUCK = re.compile(r"text-decoration[^;]*line-through", re.IGNORECASE)
-_HIDDEN = re.compile(r"display\s*:\s*none", re.IGNORECASE)
+    return text[:4000].lstrip()[:1] == "<" and _MARKUP.search(text, 0, 4000) is not None
 
 
 class MarkupRows(HTMLParser):
@@ -199,17 +183,12 @@ class MarkupRows(HTMLParser):
                 self._keep(())
         elif tag in _LINES and self.cells is None:
             self._line()
-            if tag == "pre":
-                self._cut_verbatim()
-
-    def _cut_verbatim(self) -> None:
-        """Cut the lines of text set as it is typed as those of a text file."""
-        start, self.verbatim = self.verbatim, None
-        lines = [row[0] or "" if row else "" for row in self.rows[start:]] if start is not None else []
-        if any(lines):
-            grid, numbers = self.cut(lines, ""), self.lines[start:]
-            self.rows[start:] = [tuple(None if cell is None else str(cell) for cell in row) for row in grid.rows]
-            self.lines[start:] = [numbers[at - 1] for at in grid.lines or ()]
+            start, self.verbatim = (self.verbatim, None) if tag == "pre" else (None, self.verbatim)
+            lines = [row[0] or "" if row else "" for row in self.rows[start:]] if start is not None else []
+            if any(lines):  # as it was typed: cut as the lines of a text file are
+                grid, numbers = self.cut(lines, ""), self.lines[start:]
+                self.rows[start:] = [tuple(None if cell is None else str(cell) for cell in row) for row in grid.rows]
+                self.lines[start:] = [numbers[at - 1] for at in grid.lines or ()]
 
     def handle_data(self, data: str) -> None:
         """Take text."""

@@ -12,7 +12,7 @@ from functools import cache
 from typing import Any, Final, Literal, NoReturn, get_args, get_origin, get_type_hints
 
 from flowkit.errors import SheetError
-from flowkit.importers.files.grid import MAX_TEXT_BYTES, CellValue, Grid, megabytes
+from flowkit.importers.files.grid import MAX_TEXT_BYTES, Grid, megabytes
 from flowkit.importers.result import ReadResult
 from flowkit.model import Finding, FlowTest, Point, Reading, Units
 from flowkit.units import find_unit
@@ -34,12 +34,15 @@ _TITLES: Final[dict[str, str]] = {
     "Areas and flow coefficients": "Minimum area: ",
     "Findings": "severity",
     "Units and reference state": "A value times its factor",
+    "Corrected flows at ": "Mean of the runs at every lift",  # a pressure follows
 }
 
-_CORRECTED: Final = ("Corrected flows at ", "Mean of the runs at every lift")
-_SIGNED: Final = re.compile(r"(?:^|\.\s+)flowkit \d[\w.+]*\.(?:\s|$)")
-
-"""The line under the numbers of a build file and on the workbook's summary."""
+_SIGNED: Final = re.compile(r"(?:^|\.\s+)flowkit \d[\w.+]*\.(?:\s|$)")  # under a build file's numbers, on a summary
+_OF_READING = {"unit": "reading_unit", "meter": "meter", "range": "range", "temperature_k": "meter_temperature_k",
+               "pressure_pa": "meter_pressure_pa", "outlet_pa": "outlet_pressure_pa"}  # fmt: skip
+ATTACHMENT = "flowkit-data.json"  # name of the attachment, a document of kind "read"
+PAGE_DATA = "flowkit-data"  # Id of the element that holds the same document in a report of one HTML file
+_PAGE = re.compile(rf'<script type="application/json" id="{PAGE_DATA}">(.*?)</script>'.encode(), re.DOTALL)
 
 
 class OwnOutputError(SheetError):
@@ -49,12 +52,10 @@ class OwnOutputError(SheetError):
 def is_own_output(grid: Grid) -> bool:
     """Whether flowkit made a worksheet, or a text file saved from one."""
     rows = grid.rows
-    first = _lead(rows[0]) if rows else None
-    if isinstance(first, str):
-        under = _TITLES.get(first)
-        if under is None and first.startswith(_CORRECTED[0]):
-            under = _CORRECTED[1]
-        if under is not None and any(str(_lead(row)).startswith(under) for row in rows[1:_TITLED]):
+    leads = [next((value for value in row if value is not None), None) for row in rows[:_TITLED]]
+    if leads and isinstance(leads[0], str):
+        under = _TITLES.get("Corrected flows at " if leads[0].startswith("Corrected flows at ") else leads[0])
+        if under is not None and any(str(lead).startswith(under) for lead in leads[1:]):
             return True
     # A text file ends with its last line; on a worksheet somebody may have written below.
     for row in rows[-1:] if grid.sheet is None else rows:
@@ -64,18 +65,11 @@ def is_own_output(grid: Grid) -> bool:
     return False
 
 
-def _lead(row: tuple[CellValue, ...]) -> CellValue:
-    """The first cell of a row that holds anything."""
-    return next((value for value in row if value is not None), None)
-
-
 def left_out(grid: Grid) -> Finding:
     """Say that a worksheet was left out since flowkit made it."""
     where = grid.file if grid.sheet is None else f"{grid.file}!{grid.sheet}"
-    what = (
-        "this sheet was made by flowkit and was left out: its flows are corrected already; read the bench's own sheet"
-    )
-    return Finding("own-output", "note", where, what)
+    what = "this sheet was made by flowkit and was left out: its flows are corrected already"
+    return Finding("own-output", "note", where, f"{what}; read the bench's own sheet")
 
 
 def only_own_output(grids: tuple[Grid, ...]) -> OwnOutputError | None:
@@ -89,10 +83,6 @@ def only_own_output(grids: tuple[Grid, ...]) -> OwnOutputError | None:
         return OwnOutputError("flowkit made this file, and its flows are corrected already", remedy, file=grids[0].file)
     what = "besides the sheets that flowkit made, whose flows are corrected already, this file holds no table of flows"
     return OwnOutputError(what, remedy, file=grids[0].file)
-
-
-_OF_READING = {"unit": "reading_unit", "meter": "meter", "range": "range", "temperature_k": "meter_temperature_k",
-               "pressure_pa": "meter_pressure_pa", "outlet_pa": "outlet_pressure_pa"}  # fmt: skip
 
 
 @cache
@@ -154,9 +144,9 @@ def _object(kind: Any, value: Mapping[str, Any], place: str) -> Any:
     return made
 
 
-def _misfit(what: str) -> SheetError:
+def _misfit(what: str, remedy: str = "write it once more with flowkit") -> SheetError:
     """Return the error for data that cannot be used."""
-    return SheetError(f"the data in it cannot be used: {what}", "write it once more with flowkit")
+    return SheetError(f"the data in it cannot be used: {what}", remedy)
 
 
 def _of_json(kind: type, data: object, place: str, file: str | None) -> Any:
@@ -170,8 +160,7 @@ def _of_json(kind: type, data: object, place: str, file: str | None) -> Any:
 
 def test_from_json(data: object, *, place: str = "test", file: str | None = None) -> FlowTest:
     """Rebuild a flow test from its machine-readable form."""
-    test: FlowTest = _of_json(FlowTest, data, place, file)
-    return test
+    return _of_json(FlowTest, data, place, file)  # type: ignore[no-any-return]
 
 
 # A function that pytest takes for a test wherever it is imported would be a nuisance.
@@ -180,16 +169,7 @@ test_from_json.__test__ = False  # type: ignore[attr-defined]
 
 def finding_from_json(data: object, *, place: str = "finding", file: str | None = None) -> Finding:
     """Rebuild a finding from its machine-readable form."""
-    finding: Finding = _of_json(Finding, data, place, file)
-    return finding
-
-
-ATTACHMENT = "flowkit-data.json"
-
-"""Name of the attachment: a document of kind ``"read"``."""
-
-
-PAGE_DATA = "flowkit-data"  # Id of the element that holds the same document in a report of one HTML file
+    return _of_json(Finding, data, place, file)  # type: ignore[no-any-return]
 
 
 def carried(data: bytes) -> ReadResult | None:
@@ -197,33 +177,29 @@ def carried(data: bytes) -> ReadResult | None:
     if data.startswith(b"%PDF-"):
         found = _attachment(data)
         return None if found is None else _carried(found)
-    page = PAGE_DATA.encode() in data and re.search(
-        rb'<script type="application/json" id="' + PAGE_DATA.encode() + rb'">(.*?)</script>', data, re.DOTALL
-    )
-    return _carried(page.group(1)) if page else None
+    page = PAGE_DATA.encode() in data and _PAGE.search(data)
+    return _carried(page[1]) if page else None
 
 
 def _carried(data: bytes) -> ReadResult:
     """Return the tests and findings of the document a report carries."""
     if len(data) > MAX_TEXT_BYTES:
-        raise SheetError(
-            f"the readings it carries are {megabytes(len(data))}, more than the {megabytes(MAX_TEXT_BYTES)} "
-            "flowkit reads",
-            _WRITE_AGAIN,
-        )
+        most = megabytes(MAX_TEXT_BYTES)
+        what = f"the readings it carries are {megabytes(len(data))}, more than the {most} flowkit reads"
+        raise SheetError(what, _WRITE_AGAIN)
 
     def refuse(word: str) -> NoReturn:
         """Refuse what the machine-readable form does not know, such as NaN."""
-        raise SheetError(f"the data in it cannot be used: {word} is not a number", _WRITE_AGAIN)
+        raise _misfit(f"{word} is not a number", _WRITE_AGAIN)
 
     try:
         content = json.loads(data.decode("utf-8"), parse_constant=refuse)
     except (ValueError, RecursionError) as error:
-        raise SheetError("the data in it cannot be used: it is damaged", _WRITE_AGAIN) from error
+        raise _misfit("it is damaged", _WRITE_AGAIN) from error
     content = content if isinstance(content, dict) else {}
     tests, findings = content.get("tests"), content.get("findings", [])
     if content.get("kind") != "read" or not isinstance(tests, list) or not isinstance(findings, list):
-        raise SheetError('the data in it cannot be used: it is not a document of kind "read"', _WRITE_AGAIN)
+        raise _misfit('it is not a document of kind "read"', _WRITE_AGAIN)
     return ReadResult(
         tuple(test_from_json(item, place=f"tests[{nth}]") for nth, item in enumerate(tests)),
         tuple(finding_from_json(item, place=f"findings[{nth}]") for nth, item in enumerate(findings)),

@@ -18,25 +18,26 @@ from dataclasses import dataclass, field
 from xml.parsers import expat
 
 from flowkit.errors import SheetError
-from flowkit.importers.files.grid import (
-    MAX_ARCHIVE_MEMBERS,
-    MAX_CELLS,
-    MAX_COLUMNS,
-    MAX_INFLATED_BYTES,
-    MAX_PART_BYTES,
-    MAX_ROWS,
-    MAX_TEXT_IN_CELLS,
-    SAVE_AGAIN,
-    Cell,
-    SheetFacts,
-    broken,
-    check_extent,
-    check_sheets,
-    encrypted,
-    megabytes,
-)
+from flowkit.importers.files import grid
 
 Attributes = dict[str, str]
+_PICTURES = (".png", ".jpg", ".jpeg", ".gif", ".bmp", ".tif", ".tiff", ".emf", ".wmf", ".svg", ".webp", ".mp4", ".wdp")
+# No reader of cells looks at these.
+_ASIDE = ("xl/theme/", "xl/media/", "xl/drawings/", "xl/printersettings/", "docprops/", "thumbnails/", "pictures/")
+_LOCAL_HEADER = struct.Struct("<4s22xHH")
+_REFERENCE = re.compile(r"([A-Za-z]{1,3})([0-9]{1,9})")
+_TRUE = ("1", "true", "on")
+Styles = tuple[set[str], set[str]]  # of percent, and struck through
+_REFERENCE_FACTS = re.compile(rb' r="([A-Za-z]*)(\d*)"')
+_UNPLACED = re.compile(rb"<c[\t\r\n/>]")
+_STYLE_USE = re.compile(rb"""\ss\s*=\s*["'](\d+)["']""")
+_SHARED_USE = re.compile(rb"""\st\s*=\s*["']s["']""")
+_PROMISED = re.compile(rb"""uniqueCount\s*=\s*["']([^"']*)["']""")
+_QUOTED_FORMAT = re.compile(r'"[^"]*"|\\.|\[[^\]]*\]')
+_DOUBTFUL = (b"hidden", b"<f", b":f", b'"e"', b"'e'", b"<!DOCTYPE")
+_HIDDEN = ("collapse", "filter")
+_ERROR = re.compile(r"#[\w/]+[!?]?|Err:\d+")
+_CELLS = ("table:table-cell", "table:covered-table-cell")
 
 
 def parse_xml(
@@ -51,10 +52,9 @@ def parse_xml(
 
     def refuse(*_: object) -> None:
         """Refuse a document type before anything in it is expanded."""
-        raise SheetError(
-            f"the file's part {part!r} declares a document type, which no spreadsheet program does",
-            "do not open it if it came from a stranger; otherwise save it again in the spreadsheet program",
-        )
+        what = f"the file's part {part!r} declares a document type, which no spreadsheet program does"
+        remedy = "do not open it if it came from a stranger; otherwise save it again in the spreadsheet program"
+        raise SheetError(what, remedy)
 
     parser = expat.ParserCreate()
     parser.buffer_text = True
@@ -67,14 +67,7 @@ def parse_xml(
     try:
         parser.Parse(xml, True)
     except (expat.ExpatError, ValueError, LookupError) as error:
-        raise broken(f"the file is broken: its part {part!r} cannot be read") from error
-
-
-_PICTURES = (".png", ".jpg", ".jpeg", ".gif", ".bmp", ".tif", ".tiff", ".emf", ".wmf", ".svg", ".webp", ".mp4", ".wdp")
-
-# No reader of cells looks at these.
-_ASIDE = ("xl/theme/", "xl/media/", "xl/drawings/", "xl/printersettings/", "docprops/", "thumbnails/", "pictures/")
-_LOCAL_HEADER = struct.Struct("<4s22xHH")
+        raise grid.broken(f"the file is broken: its part {part!r} cannot be read") from error
 
 
 def package_parts(data: bytes) -> Mapping[str, bytes]:
@@ -82,24 +75,22 @@ def package_parts(data: bytes) -> Mapping[str, bytes]:
     try:
         members = zipfile.ZipFile(io.BytesIO(data)).infolist()
     except (zipfile.BadZipFile, ValueError, OSError, OverflowError, NotImplementedError, struct.error) as error:
-        raise broken("the file is cut off or broken: its package cannot be opened") from error
-    if len(members) > MAX_ARCHIVE_MEMBERS:
-        raise SheetError(
-            f"the file is a package of {len(members)} parts; flowkit reads up to {MAX_ARCHIVE_MEMBERS}",
-            "save the bench's sheet on its own",
-        )
+        raise grid.broken("the file is cut off or broken: its package cannot be opened") from error
+    if len(members) > grid.MAX_ARCHIVE_MEMBERS:
+        what = f"the file is a package of {len(members)} parts; flowkit reads up to {grid.MAX_ARCHIVE_MEMBERS}"
+        raise SheetError(what, "save the bench's sheet on its own")
     parts: dict[str, bytes] = {}
-    room = MAX_INFLATED_BYTES
+    room = grid.MAX_INFLATED_BYTES
     for member in members:
         if member.flag_bits & 1:
-            raise encrypted()
+            raise grid.encrypted()
         # Readers do not tell capitals apart here, so two such names would be one part with two contents.
         name = member.filename.lower().replace("\\", "/")
         if name.endswith("/") or name.startswith(_ASIDE) or (name.endswith(_PICTURES) and "/worksheets/" not in name):
             continue
         if name in parts:
-            raise broken(f"the file is broken: it holds the part {name!r} twice")
-        parts[name] = part = _inflated(data, member, min(room, MAX_PART_BYTES))
+            raise grid.broken(f"the file is broken: it holds the part {name!r} twice")
+        parts[name] = part = _inflated(data, member, min(room, grid.MAX_PART_BYTES))
         room -= len(part)
     return parts
 
@@ -108,7 +99,7 @@ def _inflated(data: bytes, member: zipfile.ZipInfo, limit: int) -> bytes:
     """Inflate one part, up to a limit."""
     at = member.header_offset
     header = data[at : at + _LOCAL_HEADER.size]
-    cut_off = broken(f"the file is broken at its part {member.filename!r}")
+    cut_off = grid.broken(f"the file is broken at its part {member.filename!r}")
     if at < 0 or len(header) < _LOCAL_HEADER.size or not header.startswith(b"PK\x03\x04"):
         raise cut_off
     _, name_length, extra_length = _LOCAL_HEADER.unpack(header)
@@ -125,11 +116,11 @@ def _inflated(data: bytes, member: zipfile.ZipInfo, limit: int) -> bytes:
         except zlib.error as error:
             raise cut_off from error
     else:
-        raise broken(f"the file's part {member.filename!r} is packed in a way flowkit does not read")
+        raise grid.broken(f"the file's part {member.filename!r} is packed in a way flowkit does not read")
     if len(part) > limit:
         raise SheetError(
-            f"the file unpacks to more than flowkit reads ({megabytes(MAX_PART_BYTES)} a part, "
-            f"{megabytes(MAX_INFLATED_BYTES)} in all)",
+            f"the file unpacks to more than flowkit reads ({grid.megabytes(grid.MAX_PART_BYTES)} a part, "
+            f"{grid.megabytes(grid.MAX_INFLATED_BYTES)} in all)",
             "save the bench's sheet on its own; if it came by mail from a stranger, do not open it",
         )
     if len(part) != member.file_size:
@@ -139,27 +130,15 @@ def _inflated(data: bytes, member: zipfile.ZipInfo, limit: int) -> bytes:
 
 # xlsx
 
-_REFERENCE = re.compile(r"([A-Za-z]{1,3})([0-9]{1,9})")
-_TRUE = ("1", "true", "on")
-Styles = tuple[set[str], set[str]]  # of percent, and struck through
 
-
-def _reference(reference: str) -> Cell | None:
+def _reference(reference: str) -> grid.Cell | None:
     """Return row and column of a reference such as ``"B7"``, from 0; None where it is none."""
     match = _REFERENCE.fullmatch(reference)
-    return None if match is None else (int(match[2]) - 1, _column_number(match[1].encode()) - 1)
-
-
-def _column_number(letters: bytes) -> int:
-    """Return a column's number from 1."""
-    column = 0
-    for letter in letters.upper():
-        column = column * 26 + letter - 64
-    return column
+    return None if match is None else (int(match[2]) - 1, grid.column_number(match[1]) - 1)
 
 
 @dataclass(slots=True)
-class _SheetPass(SheetFacts):
+class _SheetPass(grid.SheetFacts):
     """What a pass over a worksheet's XML collects, and where the pass is."""
 
     styles: Styles = (set(), set())
@@ -174,8 +153,8 @@ class _SheetPass(SheetFacts):
     valued: bool = False
     value: str = ""
     in_value: bool = False
-    arrays: list[tuple[Cell, Cell]] = field(default_factory=list)
-    empty_cells: set[Cell] = field(default_factory=set)
+    arrays: list[tuple[grid.Cell, grid.Cell]] = field(default_factory=list)
+    empty_cells: set[grid.Cell] = field(default_factory=set)
 
     def start(self, name: str, attributes: Attributes) -> None:
         """Take an element's start."""
@@ -193,7 +172,7 @@ class _SheetPass(SheetFacts):
             if not stated.isdecimal() or len(stated) > 9:
                 raise self._misplaced(stated)
             self.row, self.column = int(stated) - 1, -1
-            if attributes.get("hidden") in _TRUE and 0 <= self.row < MAX_ROWS:
+            if attributes.get("hidden") in _TRUE and 0 <= self.row < grid.MAX_ROWS:
                 self.hidden_rows.add(self.row)
         elif local == "v":
             self.valued = self.in_value = self.filled = True
@@ -209,7 +188,9 @@ class _SheetPass(SheetFacts):
         elif local == "col" and attributes.get("hidden") in _TRUE:
             first, last = attributes.get("min", ""), attributes.get("max", "")
             if first.isdecimal() and last.isdecimal():
-                self.hidden_columns.update(range(min(int(first), MAX_COLUMNS) - 1, min(int(last), MAX_COLUMNS)))
+                self.hidden_columns.update(
+                    range(min(int(first), grid.MAX_COLUMNS) - 1, min(int(last), grid.MAX_COLUMNS))
+                )
 
     def end(self, name: str) -> None:
         """Take an element's end."""
@@ -233,7 +214,7 @@ class _SheetPass(SheetFacts):
             return
         if self.row >= self.rows or self.column >= self.columns:
             self.reach(*cell)
-            check_extent(self.rows, self.columns, self.sheet)
+            grid.check_extent(self.rows, self.columns, self.sheet)
         percent, struck = self.styles
         if self.style in struck:
             self.struck.add(cell)
@@ -249,28 +230,19 @@ class _SheetPass(SheetFacts):
 
     def _misplaced(self, reference: str) -> SheetError:
         """Return the error for a reference that is none."""
-        return broken(f"the file is broken: {reference[:40]!r} is not the address of a cell", self.sheet)
+        return grid.broken(f"the file is broken: {reference[:40]!r} is not the address of a cell", self.sheet)
 
-    def finish(self, *, recalculate: bool) -> SheetFacts:
+    def finish(self, *, recalculate: bool) -> grid.SheetFacts:
         """Add the cells that array formulas fill without a value, and those of a program that computes nothing."""
         for (top, left), (bottom, right) in self.arrays:
-            if (bottom - top + 1) * (right - left + 1) <= MAX_CELLS:
+            if (bottom - top + 1) * (right - left + 1) <= grid.MAX_CELLS:
                 self.formula_gaps.update(c for c in self.empty_cells if top <= c[0] <= bottom and left <= c[1] <= right)
         if recalculate and self.formulas and self.zeros + len(self.formula_gaps) == len(self.formulas):
             self.formula_gaps = self.formulas  # a bare 0 in each
         return self
 
 
-_REFERENCE_FACTS = re.compile(rb' r="([A-Za-z]*)(\d*)"')
-_UNPLACED = re.compile(rb"<c[\t\r\n/>]")
-_STYLE_USE = re.compile(rb"""\ss\s*=\s*["'](\d+)["']""")
-_SHARED_USE = re.compile(rb"""\st\s*=\s*["']s["']""")
-_PROMISED = re.compile(rb"""uniqueCount\s*=\s*["']([^"']*)["']""")
-_QUOTED_FORMAT = re.compile(r'"[^"]*"|\\.|\[[^\]]*\]')
-_DOUBTFUL = (b"hidden", b"<f", b":f", b'"e"', b"'e'", b"<!DOCTYPE")
-
-
-def xlsx_facts(parts: Mapping[str, bytes]) -> tuple[SheetFacts | None, ...]:
+def xlsx_facts(parts: Mapping[str, bytes]) -> tuple[grid.SheetFacts | None, ...]:
     """Collect the facts of every worksheet, and hold the limits."""
     names: list[tuple[str, str]] = []  # of each sheet, and its relation
     targets: dict[str, str] = {}  # the part behind each relation of the workbook
@@ -292,30 +264,30 @@ def xlsx_facts(parts: Mapping[str, bytes]) -> tuple[SheetFacts | None, ...]:
     for part in ("xl/workbook.xml", "xl/_rels/workbook.xml.rels"):
         if parts.get(part):
             parse_xml(parts[part], part, start=start)
-    check_sheets(len(names), 0)
+    grid.check_sheets(len(names), 0)
     listed = [targets.get(relation, "") for _, relation in names]
     styles = _cell_styles(parts.get("xl/styles.xml", b""))
     longest = _longest_string(parts)
-    facts: dict[str, SheetFacts] = {}
+    facts: dict[str, grid.SheetFacts] = {}
     # Every part with cells in it, listed or not, so that no reading of the list goes around the limits.
     for part, xml in parts.items():
         if b"\x00" in xml[:64] and part.startswith("xl/") and part.endswith((".xml", ".rels")):
-            raise SheetError(f"the file's part {part!r} is in an encoding flowkit does not read", SAVE_AGAIN)
+            raise SheetError(f"the file's part {part!r} is in an encoding flowkit does not read", grid.SAVE_AGAIN)
         if b"sheetData" in xml or part in listed:
             sheet = next((name for (name, _), target in zip(names, listed, strict=True) if target == part), None)
             facts[part] = _sheet_facts(xml, part, sheet, styles, recalculate=recalculate)
-            if longest > 1000 and longest * len(_SHARED_USE.findall(xml)) > MAX_TEXT_IN_CELLS:
+            if longest > 1000 and longest * len(_SHARED_USE.findall(xml)) > grid.MAX_TEXT_IN_CELLS:
                 raise SheetError(
-                    f"the sheet's texts, written out, may hold more than the {MAX_TEXT_IN_CELLS} characters flowkit "
-                    "reads",
+                    f"the sheet's texts, written out, may hold more than the {grid.MAX_TEXT_IN_CELLS} characters "
+                    "flowkit reads",
                     "delete the long texts and save it again",
                     sheet=sheet,
                 )
-    check_sheets(len(names), sum(found.rows * found.columns for found in facts.values()))
+    grid.check_sheets(len(names), sum(found.rows * found.columns for found in facts.values()))
     worksheets = [target if target.startswith("xl/worksheets/") else None for target in listed]
     for target, (name, _) in zip(worksheets, names, strict=True):
         if target is not None and target not in facts:
-            raise broken(f"the file is broken: its part {target!r} is missing or holds no cells", name)
+            raise grid.broken(f"the file is broken: its part {target!r} is missing or holds no cells", name)
     return tuple(None if target is None else facts[target] for target in worksheets)
 
 
@@ -357,13 +329,13 @@ def _longest_string(parts: Mapping[str, bytes]) -> int:
     for part, xml in parts.items():
         for promised in _PROMISED.findall(xml) if b"uniqueCount" in xml else ():
             if not promised.isdigit() or len(promised) > 9 or int(promised) > len(xml):
-                raise broken("the file is broken: it announces more text than it holds")
+                raise grid.broken("the file is broken: it announces more text than it holds")
         if part.lower().endswith("sharedstrings.xml") or b"<sst" in xml[:2000]:
             longest = max([longest, *map(len, re.split(rb"<(?:\w+:)?si\b", xml))] if len(xml) > 10_000 else [len(xml)])
     return longest
 
 
-def _sheet_facts(xml: bytes, part: str, sheet: str | None, styles: Styles, *, recalculate: bool) -> SheetFacts:
+def _sheet_facts(xml: bytes, part: str, sheet: str | None, styles: Styles, *, recalculate: bool) -> grid.SheetFacts:
     """Return one sheet's facts, with at least as many rows and columns as it spans: quickly where nothing is odd."""
     references = _REFERENCE_FACTS.findall(xml)
     letters, digits = ({found[nth] for found in references} for nth in (0, 1))
@@ -377,9 +349,10 @@ def _sheet_facts(xml: bytes, part: str, sheet: str | None, styles: Styles, *, re
         or (marked and not marked.isdisjoint(style.decode() for style in set(_STYLE_USE.findall(xml))))
     )
     if not odd:
-        rows, columns = max((int(n) for n in digits if n), default=0), max(map(_column_number, letters), default=0)
-        if rows <= MAX_ROWS and columns <= MAX_COLUMNS and rows * columns <= MAX_CELLS:
-            return SheetFacts(rows=rows, columns=columns)
+        rows = max((int(n) for n in digits if n), default=0)
+        columns = max((grid.column_number(name.decode()) for name in letters), default=0)
+        if rows <= grid.MAX_ROWS and columns <= grid.MAX_COLUMNS and rows * columns <= grid.MAX_CELLS:
+            return grid.SheetFacts(rows=rows, columns=columns)
     cells = _SheetPass(styles=styles, sheet=sheet)
     parse_xml(xml, part, start=cells.start, end=cells.end, text=cells.text)
     return cells.finish(recalculate=recalculate)
@@ -387,13 +360,9 @@ def _sheet_facts(xml: bytes, part: str, sheet: str | None, styles: Styles, *, re
 
 # ods
 
-_HIDDEN = ("collapse", "filter")
-_ERROR = re.compile(r"#[\w/]+[!?]?|Err:\d+")
-_CELLS = ("table:table-cell", "table:covered-table-cell")
-
 
 @dataclass(slots=True)
-class _Table(SheetFacts):
+class _Table(grid.SheetFacts):
     """One table as it is passed over."""
 
     name: str = ""
@@ -417,7 +386,7 @@ def _count(attributes: Attributes, name: str) -> int:
     """Read how often a cell or row is repeated, or how far it reaches."""
     stated = attributes.get(f"table:number-{name}", "1")
     if not stated.isdecimal() or len(stated) > 9:
-        raise broken(f"the file is broken: it repeats a cell {stated!r} times")
+        raise grid.broken(f"the file is broken: it repeats a cell {stated!r} times")
     return max(1, int(stated))
 
 
@@ -451,11 +420,11 @@ class _OdsPass:
         elif name == "table:table-column":
             first, table.table_column = table.table_column, table.table_column + _count(attributes, "columns-repeated")
             if attributes.get("table:visibility") in _HIDDEN:
-                table.hidden_columns.update(range(first, min(table.table_column, MAX_COLUMNS)))
+                table.hidden_columns.update(range(first, min(table.table_column, grid.MAX_COLUMNS)))
         elif name == "table:table-row":
             table.row_repeat, table.column = _count(attributes, "rows-repeated"), 0
             if attributes.get("table:visibility") in _HIDDEN:
-                table.hidden_rows.update(range(table.row, min(table.row + table.row_repeat, MAX_ROWS)))
+                table.hidden_rows.update(range(table.row, min(table.row + table.row_repeat, grid.MAX_ROWS)))
         elif name in _CELLS:
             filled = "office:value-type" in attributes or "table:formula" in attributes
             self.cell = _Cell(attributes, filled, attributes.get("table:style-name") in self.struck_styles)
@@ -471,7 +440,7 @@ class _OdsPass:
         table = self.open_tables[-1]
         if name == "table:table":
             self.open_tables.pop()
-            check_extent(table.rows, table.columns, table.name)
+            grid.check_extent(table.rows, table.columns, table.name)
         elif name == "table:table-row":
             table.row += table.row_repeat
         elif name in _CELLS and self.cell is not None:
@@ -490,12 +459,12 @@ class _OdsPass:
         if not cell.filled:
             return
         rows, columns = table.row + table.row_repeat, left + repeat
-        check_extent(rows, columns, table.name)
+        grid.check_extent(rows, columns, table.name)
         table.reach(rows - 1, columns - 1)
         self.characters += len(cell.text) * repeat * table.row_repeat
-        if self.characters > MAX_TEXT_IN_CELLS:
+        if self.characters > grid.MAX_TEXT_IN_CELLS:
             raise SheetError(
-                f"the sheet's texts, written out, hold more than the {MAX_TEXT_IN_CELLS} characters flowkit reads",
+                f"the sheet's texts, written out, hold more than the {grid.MAX_TEXT_IN_CELLS} characters flowkit reads",
                 "delete the long texts and save it again",
                 sheet=table.name,
             )
@@ -519,11 +488,11 @@ class _OdsPass:
             table.merged.append((table.row, left, table.row + down - 1, left + across - 1))
 
 
-def ods_facts(parts: Mapping[str, bytes]) -> tuple[SheetFacts, ...]:
+def ods_facts(parts: Mapping[str, bytes]) -> tuple[grid.SheetFacts, ...]:
     """Collect the facts of every sheet, and hold the limits."""
     if b"encryption-data" in parts.get("meta-inf/manifest.xml", b""):
-        raise encrypted()
+        raise grid.encrypted()
     content = _OdsPass()
     parse_xml(parts["content.xml"], "content.xml", start=content.start, end=content.end, text=content.text)
-    check_sheets(len(content.tables), sum(table.rows * table.columns for table in content.tables))
+    grid.check_sheets(len(content.tables), sum(table.rows * table.columns for table in content.tables))
     return tuple(content.tables)

@@ -27,6 +27,12 @@ PICTURE = (
     "this PDF is a picture (a scan or a photo) with no text in it",
     "type the readings into a sheet: flowkit blank writes one, and the page lets you type beside the picture",
 )
+_PAGE_MARK = re.compile(
+    r"\W*(?:(?:https?|file):\S*)?\W*(?:page|seite|pagina|página|sida|strona|p\.)?\s*\d+\s*"
+    r"(?:of|/|von|de|di|van|z|av|sur)\s*\d+\W*",
+    re.IGNORECASE,
+)
+_CONTINUED = re.compile(r"\b(?:cont(?:inued|'?d)?|fortsetzung|suite|continuación|segue|vervolg)\b", re.IGNORECASE)
 
 
 def open_pdf(data: bytes) -> object:
@@ -46,9 +52,8 @@ def open_pdf(data: bytes) -> object:
         if "AES" in str(error) or type(error).__name__ == "DependencyError":
             locked = True
         else:
-            raise SheetError(
-                "the PDF is cut off or broken", "ask for it once more, or for the sheets themselves"
-            ) from error
+            what = "the PDF is cut off or broken"
+            raise SheetError(what, "ask for it once more, or for the sheets themselves") from error
     if locked:
         raise SheetError("the PDF has a password", "save it without one")
     return reader
@@ -74,14 +79,6 @@ def pdf_grids(data: bytes, label: str) -> tuple[Grid, ...]:
         decimal_comma=comma,
     )  # fmt: skip
     return (grid,)
-
-
-_PAGE_MARK = re.compile(
-    r"\W*(?:(?:https?|file):\S*)?\W*(?:page|seite|pagina|página|sida|strona|p\.)?\s*\d+\s*"
-    r"(?:of|/|von|de|di|van|z|av|sur)\s*\d+\W*",
-    re.IGNORECASE,
-)
-_CONTINUED = re.compile(r"\b(?:cont(?:inued|'?d)?|fortsetzung|suite|continuación|segue|vervolg)\b", re.IGNORECASE)
 
 
 def _continued(lines: list[Line], places: list[tuple[int, int]]) -> tuple[list[Line], list[tuple[int, int]]]:
@@ -122,9 +119,8 @@ def _pages(data: bytes) -> list[list[Line]]:
     except PdfiumError as error:
         if "password" in str(error).lower():
             raise SheetError("the PDF has a password", "save it without one") from error
-        raise SheetError(
-            "the PDF is cut off or broken", "ask for it once more, or for the sheets themselves"
-        ) from error
+        what = "the PDF is cut off or broken"
+        raise SheetError(what, "ask for it once more, or for the sheets themselves") from error
 
 
 class _Word(NamedTuple):

@@ -13,16 +13,8 @@ from typing import NamedTuple
 from unicodedata import east_asian_width
 
 from flowkit.errors import SheetError
-from flowkit.importers.files.grid import (
-    MAX_CELLS,
-    MAX_COLUMNS,
-    MAX_LINE_CHARACTERS,
-    MAX_QUOTED_LINES,
-    MAX_ROWS,
-    MAX_TEXT_BYTES,
-    Grid,
-    megabytes,
-)
+from flowkit.importers.files import grid as limits
+from flowkit.importers.files.grid import Grid, megabytes
 from flowkit.importers.files.mail import is_markup, markup_rows, unquoted, without_headers
 from flowkit.importers.files.sayings import said_rows
 from flowkit.importers.words.labels import mentions, parse_label
@@ -43,12 +35,37 @@ _CONTROLS = bytes([*range(0x09), *range(0x0E, 0x20), 0x7F])
 MAX_STRAY = 8  # control characters that may have slipped into a text; more, and it is none
 _REMEDY = "export the sheet as csv or xlsx and send that"
 _ALONE = "send the bench's sheet alone"
+_DELIMITERS = ("\t", ";", "|", ",")
+_GAPS = frozenset(("-", "--", "---", "–", "—", "n/a", "na", "nt", "n.t.", "n/t"))
+_NUMERIC = re.compile(
+    r"""[\s"]*[-+−–~≈]?(?:\d+(?:[.,]\d+|[\s'’]\d{3}(?!\d))*\.?|[.,]\d+)(?:[eE][-+]?\d+)?"""
+    r"""\s*(?:[^\d\s;|,.][^\d;|,]{0,8}(?:2O|3/\w{1,3})?)?[\s"]*"""
+)
+_MANTISSA = re.compile(r"""\s*[-+−–]?([\d.,'’\s]*\d)(?:[eE][-+]?\d+)?\s*(?:[^\d\s;|,.][^;|,]{0,12})?""")
+_TOUCHING = re.compile(r"\d\s{2,}\S|\S\s{2,}\d|\d[;|\t]|[;|\t]\d")
+_BLANK_BETWEEN_DIGITS = re.compile(r" (?<=\d )\d")
+_HEADING_MARK = re.compile(r"\s*#(?:\d|\s*[,;\t|]|\s{2,}\S)")
+RULE = re.compile(r"[-=+|:_\s]*(?:---|===|___|:--|--:)[-=+|:_\s]*")
+_SAMPLE = 60
+Row = tuple[str | None, ...]
+Span = tuple[int, int]
+_WIDE = re.compile(r"\S+(?: \S+)*")
+_WORD = re.compile(r"\S+")
+_PROSE = 160  # a longer line of words with single blanks is prose, and never cut
+_LABEL_WORDS = 5
+_NUMBER_OR_GAP = r"\s+(?:\S*\d\S*|[-–—]+|n\S{1,3})"
+_SOME_NUMBERS = re.compile(rf"\s\S*\d\S*{_NUMBER_OR_GAP}{_NUMBER_OR_GAP}(?!\S)", re.IGNORECASE)
+_NUMBER_AND_NOTE = re.compile(r"([-+]?[\d.,]+)\s+([^\W\d_][^\d]*)")
+_LEAD = 3  # as many words as the lifts' own heading may have before the first port's: Lift (1/1000 in)
+_PACKAGES = {".xlsx": "xlsx", ".xlsm": "xlsm", ".ods": "ods"}
+_SAID_LINES = 400  # a longer file is no letter
 
 
 def decode_text(data: bytes) -> str:
     r"""Decode a text file: by byte-order mark, zero bytes, UTF-8 or an older encoding, the first that fits."""
-    if len(data) > MAX_TEXT_BYTES:
-        what = f"the file is {megabytes(len(data))} of text, more than the {megabytes(MAX_TEXT_BYTES)} flowkit reads"
+    if len(data) > limits.MAX_TEXT_BYTES:
+        size, most = megabytes(len(data)), megabytes(limits.MAX_TEXT_BYTES)
+        what = f"the file is {size} of text, more than the {most} flowkit reads"
         raise SheetError(what, _ALONE)
     mark, encoding = next(((mark, name) for mark, name in _BOMS if data.startswith(mark)), (b"", ""))
     if not encoding and b"\x00" in data:
@@ -116,34 +133,22 @@ def text_lines(text: str) -> list[str]:
     lines = text.rstrip().split("\n")
     if lines == [""]:
         raise SheetError("the file is blank", "ask for it again or export it once more")
-    if len(lines) > MAX_ROWS:
-        raise SheetError(f"the file has {len(lines)} lines, more than the {MAX_ROWS} flowkit reads", _ALONE)
-    for count, line in enumerate(lines, 1) if len(text) > MAX_LINE_CHARACTERS else ():
-        if len(line) > MAX_LINE_CHARACTERS:
-            what = f"line {count} is {len(line)} characters long, more than the {MAX_LINE_CHARACTERS} flowkit reads"
+    if len(lines) > limits.MAX_ROWS:
+        raise SheetError(f"the file has {len(lines)} lines, more than the {limits.MAX_ROWS} flowkit reads", _ALONE)
+    for count, line in enumerate(lines, 1) if len(text) > limits.MAX_LINE_CHARACTERS else ():
+        if len(line) > limits.MAX_LINE_CHARACTERS:
+            what = (
+                f"line {count} is {len(line)} characters long, more than the {limits.MAX_LINE_CHARACTERS} flowkit reads"
+            )
             raise SheetError(what, "export the sheet as csv once more, one line per row")
     return lines
 
 
 def check_width(cells: int, line: int) -> None:
     """Hold the limit on the cells of a line."""
-    if cells > MAX_COLUMNS:
-        what = f"line {line} has {cells} cells, more than the {MAX_COLUMNS} columns flowkit reads"
+    if cells > limits.MAX_COLUMNS:
+        what = f"line {line} has {cells} cells, more than the {limits.MAX_COLUMNS} columns flowkit reads"
         raise SheetError(what, "send the bench's table alone")
-
-
-_DELIMITERS = ("\t", ";", "|", ",")
-_GAPS = frozenset(("-", "--", "---", "–", "—", "n/a", "na", "nt", "n.t.", "n/t"))
-_NUMERIC = re.compile(
-    r"""[\s"]*[-+−–~≈]?(?:\d+(?:[.,]\d+|[\s'’]\d{3}(?!\d))*\.?|[.,]\d+)(?:[eE][-+]?\d+)?"""
-    r"""\s*(?:[^\d\s;|,.][^\d;|,]{0,8}(?:2O|3/\w{1,3})?)?[\s"]*"""
-)
-_MANTISSA = re.compile(r"""\s*[-+−–]?([\d.,'’\s]*\d)(?:[eE][-+]?\d+)?\s*(?:[^\d\s;|,.][^;|,]{0,12})?""")
-_TOUCHING = re.compile(r"\d\s{2,}\S|\S\s{2,}\d|\d[;|\t]|[;|\t]\d")
-_BLANK_BETWEEN_DIGITS = re.compile(r" (?<=\d )\d")
-_HEADING_MARK = re.compile(r"\s*#(?:\d|\s*[,;\t|]|\s{2,}\S)")
-RULE = re.compile(r"[-=+|:_\s]*(?:---|===|___|:--|--:)[-=+|:_\s]*")
-_SAMPLE = 60
 
 
 def is_numeric(text: str, *, gaps: bool = False) -> bool:
@@ -207,13 +212,6 @@ def _mark_of(number: str) -> bool | None:
         grouped = all(len(part) == 3 for part in number.split(mark)[1:])
         return (mark == ".") if grouped else None
     return None if len(tail) == 3 and lead not in ("", "0") and len(lead) <= 3 else mark == ","
-
-
-Row = tuple[str | None, ...]
-Span = tuple[int, int]
-_WIDE = re.compile(r"\S+(?: \S+)*")
-_WORD = re.compile(r"\S+")
-_PROSE = 160  # a longer line of words with single blanks is prose, and never cut
 
 
 class Piece(NamedTuple):
@@ -310,11 +308,9 @@ def aligned_rows(lines: Sequence[Line], numbers: Sequence[int]) -> list[Row]:
         if above >= 0 and len(lines[above].wide) > 1 and data[above] is None and _is_said(lines[above].text):
             rows[above] = ("  ".join(piece.text for piece in lines[above].wide),)
         if not _place_block(rows, lines, heads, block):
-            raise SheetError(
-                "the columns of this table are lined up with spaces, and it is not clear where each begins",
-                "export it as csv, or put the same mark (such as -) where a value is missing",
-                cell=f"{numbers[first]}:1",
-            )
+            what = "the columns of this table are lined up with spaces, and it is not clear where each begins"
+            remedy = "export it as csv, or put the same mark (such as -) where a value is missing"
+            raise SheetError(what, remedy, cell=f"{numbers[first]}:1")
     return rows
 
 
@@ -327,11 +323,6 @@ def _data_lines(lines: Sequence[Line]) -> list[list[Piece] | None]:
         if pieces and any(other and len(other) == len(pieces) for other in beside):
             data[at] = pieces
     return data
-
-
-_LABEL_WORDS = 5
-_NUMBER_OR_GAP = r"\s+(?:\S*\d\S*|[-–—]+|n\S{1,3})"
-_SOME_NUMBERS = re.compile(rf"\s\S*\d\S*{_NUMBER_OR_GAP}{_NUMBER_OR_GAP}(?!\S)", re.IGNORECASE)
 
 
 def _labelled(line: Line) -> list[Piece] | None:
@@ -353,14 +344,6 @@ def _labelled(line: Line) -> list[Piece] | None:
     return [label, *words[first:last]]
 
 
-def _with_unit(text: str) -> bool:
-    """Whether a text is a number, alone or with a unit and what it is of: ``82.0 mm bore plate``."""
-    return is_numeric(text) or known_unit(text.split()[1].strip(",;")) is not None
-
-
-_NUMBER_AND_NOTE = re.compile(r"([-+]?[\d.,]+)\s+([^\W\d_][^\d]*)")
-
-
 def _data_pieces(line: Line) -> list[Piece] | None:
     """Cut a line of numbers, behind a label or two words or before a remark, perhaps; None where it is not one."""
     wide = line.wide
@@ -371,7 +354,8 @@ def _data_pieces(line: Line) -> list[Piece] | None:
     pieces: list[Piece] = []
     for piece in wide:
         parted = _NUMBER_AND_NOTE.fullmatch(piece.text)
-        if parted and pieces and is_numeric(parted[1]) and not _with_unit(piece.text):
+        plain = parted and pieces and is_numeric(parted[1]) and not is_numeric(piece.text)
+        if parted and plain and known_unit(parted[2].split()[0].strip(",;")) is None:  # no "82.0 mm bore plate"
             middle = piece.start + parted.start(2)
             pieces.append(Piece(piece.start, piece.start + len(parted[1]), parted[1]))
             pieces.append(Piece(middle, piece.end, parted[2]))
@@ -461,9 +445,6 @@ def _shared_out(wide: list[Piece], words: list[Piece], count: int) -> list[Piece
     return found[0] if len(found) == 1 else None
 
 
-_LEAD = 3  # as many words as the lifts' own heading may have before the first port's: Lift (1/1000 in)
-
-
 def _even_cuts(words: list[Piece], *, first: bool) -> list[list[Piece]]:
     """Cut words into headings of one shape, ``In 1 | In 2``; before them, perhaps, the lifts' own."""
     found = {}
@@ -547,24 +528,17 @@ def _by_place(pieces: list[Piece], spans: list[Span], *, heads: bool = False) ->
     return _row(cells)
 
 
-_PACKAGES = {".xlsx": "xlsx", ".xlsm": "xlsm", ".ods": "ods"}
-
-
 def text_grid(data: bytes, label: str, *, suffix: str = "") -> Grid:
     r"""Read the bytes of a text file into a grid."""
     if suffix in _PACKAGES:
-        raise SheetError(
-            f"its name ends in {suffix}, but it is not an {_PACKAGES[suffix]} file inside",
-            "open it in the spreadsheet program and save it again; if it is text, rename it to .csv",
-        )
+        what = f"its name ends in {suffix}, but it is not an {_PACKAGES[suffix]} file inside"
+        raise SheetError(what, "open it in the spreadsheet program and save it again; if it is text, rename it to .csv")
     text = decode_text(data)
     markup = is_markup(text)
     start = text[:200].lstrip().lower()
     if start.startswith("{\\rtf") or (start.startswith("<?xml") and not markup):  # under a spreadsheet's name
-        raise SheetError(
-            "this is XML or a text processor's file, not a sheet",
-            "open it in the spreadsheet program and save it as xlsx or csv",
-        )
+        what = "this is XML or a text processor's file, not a sheet"
+        raise SheetError(what, "open it in the spreadsheet program and save it as xlsx or csv")
     grid = grid_of_text(text, label, markup=markup)
     return _without_strays(grid) if _has_controls(data) else grid
 
@@ -591,9 +565,6 @@ def _without_strays(grid: Grid) -> Grid:
     return replace(grid, rows=tuple(map(tuple, rows)), stray=tuple(stray))
 
 
-_SAID_LINES = 400  # a longer file is no letter
-
-
 def grid_of_lines(lines: list[str], label: str) -> Grid:
     """Cut lines of text into a grid."""
     lines = without_headers(unquoted(lines))
@@ -608,8 +579,8 @@ def grid_of_lines(lines: list[str], label: str) -> Grid:
     lines = _evened(lines) if delimiter == "\t" and "\t\t" in text else lines
     rows, numbers, comments = _cut(lines, 1 if stated else 0, delimiter)
     _take_header(rows, numbers, comments, delimiter)
-    if sum(map(len, rows)) > MAX_CELLS:
-        what = f"the file has more than {MAX_CELLS} cells, the most flowkit reads"
+    if sum(map(len, rows)) > limits.MAX_CELLS:
+        what = f"the file has more than {limits.MAX_CELLS} cells, the most flowkit reads"
         raise SheetError(what, "send the bench's table alone")
     if delimiter in (",", ";"):
         rows = _prose_joined(rows, lines, numbers, delimiter)
@@ -681,7 +652,7 @@ def _cut(lines: list[str], body: int, delimiter: str | None) -> tuple[list[Row],
         if delimiter == "|" and "|" in line:
             cells = _spread(line, cells, bars)
         rows.append(_row(cells))
-        if len(cells) > MAX_COLUMNS:
+        if len(cells) > limits.MAX_COLUMNS:
             check_width(len(rows[-1]), number)
     return aligned_rows(pieces, numbers) if delimiter == " " else rows, numbers, comments
 
@@ -726,7 +697,7 @@ def _quoted(lines: list[str], index: int, delimiter: str) -> tuple[list[str], in
     while match := match_cell(text, position):
         if match[1] is None and match[0].lstrip(" ").startswith('"') and text is not wider:
             # The quote may close on a later line.
-            wider = wider or "\n".join(lines[index : index + MAX_QUOTED_LINES])
+            wider = wider or "\n".join(lines[index : index + limits.MAX_QUOTED_LINES])
             again = match_cell(wider, position)
             if again and again[1] is not None:
                 match, text = again, wider
@@ -764,9 +735,7 @@ def _refuse_doubtful_commas(rows: list[Row], numbers: list[int]) -> None:
             below = rows[at : at + 3]
             longer = all(1.5 * len(above) <= len(cells) <= 2 * len(above) for cells in below)
             if longer and all(cell and cell.strip().isdigit() for cells in below for cell in cells):
-                raise SheetError(
-                    "the comma seems to be both the decimal mark and the separator between cells",
-                    "export the sheet again with semicolons, or with a decimal point",
-                    cell=f"{numbers[at]}:1",
-                )
+                what = "the comma seems to be both the decimal mark and the separator between cells"
+                remedy = "export the sheet again with semicolons, or with a decimal point"
+                raise SheetError(what, remedy, cell=f"{numbers[at]}:1")
         above = row or above

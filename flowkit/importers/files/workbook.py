@@ -9,14 +9,7 @@ import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
-from python_calamine import (
-    CalamineError,
-    CalamineSheet,
-    CalamineWorkbook,
-    SheetMetadata,
-    SheetTypeEnum,
-    SheetVisibleEnum,
-)
+import python_calamine as calamine
 
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import MAX_CELLS, CellValue, Grid, SheetFacts, broken
@@ -43,8 +36,9 @@ def workbook_grids(data: bytes, label: str) -> tuple[Grid, ...]:
             sheets = _sheets(without_macros(data))
     if len(sheets) != len(facts):
         raise broken(_BROKEN)
+    shown = calamine.SheetVisibleEnum.Visible
     grids = [
-        _grid(sheet, label, meta.name, hidden=meta.visible != SheetVisibleEnum.Visible, facts=fact or SheetFacts())
+        _grid(sheet, label, meta.name, hidden=meta.visible != shown, facts=fact or SheetFacts())
         for (meta, sheet), fact in zip(sheets, facts, strict=True)
         if sheet is not None
     ]
@@ -53,15 +47,15 @@ def workbook_grids(data: bytes, label: str) -> tuple[Grid, ...]:
     return tuple(grids)
 
 
-def _sheets(data: bytes) -> list[tuple[SheetMetadata, CalamineSheet | None]]:
+def _sheets(data: bytes) -> list[tuple[calamine.SheetMetadata, calamine.CalamineSheet | None]]:
     """Let the reader read every worksheet."""
     try:
-        book = CalamineWorkbook.from_filelike(io.BytesIO(data))
+        book = calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
         return [
-            (meta, book.get_sheet_by_index(index) if meta.typ == SheetTypeEnum.WorkSheet else None)
+            (meta, book.get_sheet_by_index(index) if meta.typ == calamine.SheetTypeEnum.WorkSheet else None)
             for index, meta in enumerate(book.sheets_metadata)
         ]
-    except (CalamineError, OSError, ValueError) as error:
+    except (calamine.CalamineError, OSError, ValueError) as error:
         raise broken(_BROKEN) from error
     except BaseException as error:
         # The reader's own crashes arrive as a panic that is no Exception.
@@ -104,7 +98,7 @@ def _facts(data: bytes) -> Sequence[SheetFacts | None]:
     raise SheetError("this is a zip archive, not a sheet", "unpack it and give the sheets in it")
 
 
-def _grid(sheet: CalamineSheet, label: str, name: str, *, hidden: bool, facts: SheetFacts) -> Grid:
+def _grid(sheet: calamine.CalamineSheet, label: str, name: str, *, hidden: bool, facts: SheetFacts) -> Grid:
     """Put a worksheet's values and facts together."""
     end = sheet.end
     if end is not None and (end[0] + 1) * (end[1] + 1) > MAX_CELLS:

@@ -13,6 +13,13 @@ _LAST_REGULAR = 0xFFFFFFFA
 _ENTRY = 128
 _MINI_CUTOFF, _MINI_SECTOR = 4096, 64
 _INCONSISTENT = "the file is cut off or broken: its structure is inconsistent"
+_FORMULA, _EOF, _FILEPASS, _FONT, _COLINFO, _BOUNDSHEET, _MULRK, _XF = 0x06, 0x0A, 0x2F, 0x31, 0x7D, 0x85, 0xBD, 0xE0
+_SST, _DIMENSIONS, _NUMBER, _BOOLERR, _ROW, _RK, _FORMAT = 0xFC, 0x200, 0x203, 0x205, 0x208, 0x27E, 0x41E
+_CELLS = {_FORMULA, _NUMBER, _BOOLERR, _RK, 0x204, 0xFD, 0xD6}  # and LABEL, LABELSST, RSTRING
+_NUMBERS = (_FORMULA, _NUMBER, _RK)
+_ERRORS = {0: "#NULL!", 7: "#DIV/0!", 15: "#VALUE!", 23: "#REF!", 29: "#NAME?", 36: "#NUM!", 42: "#N/A"}
+_WORKSHEET = 0
+_PERCENT_BUILTIN = (9, 10)
 
 
 def _numbers(data: bytes) -> tuple[int, ...]:
@@ -101,15 +108,6 @@ class CompoundFile:
         if len(data) < size:
             raise broken(_INCONSISTENT)
         return data[:size]
-
-
-_FORMULA, _EOF, _FILEPASS, _FONT, _COLINFO, _BOUNDSHEET, _MULRK, _XF = 0x06, 0x0A, 0x2F, 0x31, 0x7D, 0x85, 0xBD, 0xE0
-_SST, _DIMENSIONS, _NUMBER, _BOOLERR, _ROW, _RK, _FORMAT = 0xFC, 0x200, 0x203, 0x205, 0x208, 0x27E, 0x41E
-_CELLS = {_FORMULA, _NUMBER, _BOOLERR, _RK, 0x204, 0xFD, 0xD6}  # and LABEL, LABELSST, RSTRING
-_NUMBERS = (_FORMULA, _NUMBER, _RK)
-_ERRORS = {0: "#NULL!", 7: "#DIV/0!", 15: "#VALUE!", 23: "#REF!", 29: "#NAME?", 36: "#NUM!", 42: "#N/A"}
-_WORKSHEET = 0
-_PERCENT_BUILTIN = (9, 10)
 
 
 def xls_facts(data: bytes) -> tuple[SheetFacts | None, ...]:

@@ -17,7 +17,6 @@ from flowkit.output import write_new
 from flowkit.units import find_unit, from_si, unit
 
 if TYPE_CHECKING:
-    from openpyxl.styles import Border
     from openpyxl.worksheet.datavalidation import DataValidation
 
 MAX_LIFTS = 60
@@ -25,9 +24,8 @@ MAX_LIFTS_IN_TWO = 24  # where intake and exhaust have a table each
 MAX_COLUMNS_IN_ONE = 12  # beyond, intake and exhaust get a table each
 MAX_COLUMNS_OF_A_SIDE = 20
 MAX_POSITIONS = 40  # of a pitot tube
+# Lift over valve diameter, where nothing else is asked for; common practice, no source.
 FRACTIONS = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.35)
-"""Lift over valve diameter, where nothing else is asked for; common practice, no source."""
-
 LEAK = "Leak"  # heads the line below the lifts
 REPEATS = (
     "Before a port's next run take the head off, or at least close the valve and zero the dial again. Write the date, "
@@ -82,10 +80,8 @@ class MeterSheet:
     def of_unit(cls, spelled: str) -> MeterSheet:
         """The sheet for a meter of which only the unit is known."""
         if not is_meter_unit(spelled):
-            raise SheetError(
-                f"{spelled!r} is not a unit a meter is read in",
-                "write %, mm, inH2O, Pa or another length or pressure, V, Hz or div",
-            )
+            remedy = "write %, mm, inH2O, Pa or another length or pressure, V, Hz or div"
+            raise SheetError(f"{spelled!r} is not a unit a meter is read in", remedy)
         found = find_unit(spelled)
         return cls(spelled, liquid=found is not None and found.quantity == "length", named_range=True)
 
@@ -166,10 +162,8 @@ def write_blank(
     elif lifts_m is None and step_m is None and valve_diameter_m is not None:
         lifts_m = lifts_by_fraction(valve_diameter_m, fractions, top_m)
     if lifts_m is None:
-        raise SheetError(
-            "a blank sheet needs its lifts",
-            "give a step and the highest lift, or the valve's diameter for fractions of it",
-        )
+        remedy = "give a step and the highest lift, or the valve's diameter for fractions of it"
+        raise SheetError("a blank sheet needs its lifts", remedy)
     units = [unit(lift_unit, "length").name, unit(flow_unit, "flow").name, unit(pressure_unit, "pressure").name]
     lifts = _lifts_in(lifts_m, units[0])
     _refuse_ports(ports)
@@ -188,10 +182,8 @@ def write_blank(
     widest = max(map(len, tables))
     most = MAX_LIFTS if len(tables) == 1 or pitot else MAX_LIFTS_IN_TWO
     if widest > (MAX_POSITIONS if pitot else MAX_COLUMNS_OF_A_SIDE) or len(lifts) > most:
-        raise SheetError(
-            f"{len(lifts)} lifts and {widest} columns do not fit on a page ({most} and {MAX_COLUMNS_OF_A_SIDE} do)",
-            "make a sheet for each side, or ask for fewer runs or lifts",
-        )
+        what = f"{len(lifts)} lifts and {widest} columns do not fit on a page ({most} and {MAX_COLUMNS_OF_A_SIDE} do)"
+        raise SheetError(what, "make a sheet for each side, or ask for fewer runs or lifts")
     fields = _fields(dict.fromkeys(sides), units, known or {}, meter)
     plan = _Plan(fields, lifts, tables, units[0], units[1], HELP, LEAK)
     if meter is not None:
@@ -207,9 +199,8 @@ def lifts_by_step(step_m: float, top_m: float) -> tuple[float, ...]:
     if not (step_m > 0 and top_m > 0 and math.isfinite(step_m) and math.isfinite(top_m)):
         raise SheetError("the step and the highest lift must be above zero", 'give them like "1 mm" and "12 mm"')
     if step_m > top_m * (1 + 1e-9):
-        raise SheetError(
-            "the step of the lifts is larger than the highest lift", "take a smaller step or a higher lift"
-        )
+        what = "the step of the lifts is larger than the highest lift"
+        raise SheetError(what, "take a smaller step or a higher lift")
     count = math.floor(top_m / step_m * (1 + 1e-9))
     if count > MAX_LIFTS:
         raise SheetError(f"that makes {count} lifts; a page holds {MAX_LIFTS}", "take a larger step")
@@ -220,9 +211,8 @@ def lifts_by_step(step_m: float, top_m: float) -> tuple[float, ...]:
 def lifts_by_fraction(valve_diameter_m: float, fractions: Sequence[float], top_m: float | None) -> tuple[float, ...]:
     """Return lifts at fractions of the valve's diameter, up to a given lift."""
     if not (valve_diameter_m > 0 and math.isfinite(valve_diameter_m)) or any(not 0 < f < 2 for f in fractions):
-        raise SheetError(
-            "the valve's diameter and the fractions of it must be above zero", "a fraction is lift over diameter"
-        )
+        what = "the valve's diameter and the fractions of it must be above zero"
+        raise SheetError(what, "a fraction is lift over diameter")
     lifts = sorted({round(valve_diameter_m * fraction, 9) for fraction in fractions})
     lifts = [lift for lift in lifts if top_m is None or lift <= top_m * (1 + 1e-9)]
     if not lifts:
@@ -254,11 +244,8 @@ def _tables(columns: tuple[_Column, ...]) -> list[tuple[_Column, ...]]:
     by_test = any(column.of_position for column in columns)
     if len(columns) <= MAX_COLUMNS_IN_ONE and not by_test:
         return [columns]
-    parts: dict[str, tuple[_Column, ...]] = {}
-    for column in columns:
-        key = column.test if by_test else column.side
-        parts[key] = (*parts.get(key, ()), column)
-    return list(parts.values())
+    keys = [column.test if by_test else column.side for column in columns]
+    return [tuple(c for c, own in zip(columns, keys, strict=True) if own == key) for key in dict.fromkeys(keys)]
 
 
 def _fields(
@@ -357,8 +344,11 @@ class _Page:
     """A plan on a worksheet that prints on one page: fields in groups side by side, tables, help."""
 
     def __init__(self, plan: _Plan) -> None:
-        from openpyxl import Workbook
+        from openpyxl import Workbook, styles
 
+        thin = styles.Side(style="thin", color=_LINE)
+        self.styles = styles
+        self.under, self.frame = styles.Border(bottom=thin), styles.Border(thin, thin, thin, thin)
         self.plan = plan
         self.book = Workbook()
         self.sheet = self.book.worksheets[0]
@@ -392,13 +382,11 @@ class _Page:
         self, row: int, column: int, value: object = None, size: int = 9, across: str = "center", **more: bool
     ) -> Any:
         """Put a value into a cell, in its type and place; `more` are bold, wrap, and white: to be filled in."""
-        from openpyxl.styles import Alignment, Font, Protection
-
         cell = self.sheet.cell(row, column, value)
-        cell.font = Font(name="Arial", size=size, bold=more.get("bold", False))
-        cell.alignment = Alignment(horizontal=across, vertical="center", wrap_text=more.get("wrap", False))
+        cell.font = self.styles.Font(name="Arial", size=size, bold=more.get("bold", False))
+        cell.alignment = self.styles.Alignment(horizontal=across, vertical="center", wrap_text=more.get("wrap", False))
         if more.get("white"):
-            cell.protection = Protection(locked=False)
+            cell.protection = self.styles.Protection(locked=False)
         return cell
 
     def merge(self, row: int, first: int, last: int) -> None:
@@ -437,10 +425,8 @@ class _Page:
 
     def write_field(self, field: _Field, row: int, column: int, start: int, end: int) -> None:
         """Write a label from a column on and the cells for its value, from `start` to `end`."""
-        from openpyxl.styles import Alignment, Protection
-
         label = self.put(row, column, field.label)
-        label.alignment = Alignment(horizontal="left", vertical="center", indent=0 if column == 1 else 1)
+        label.alignment = self.styles.Alignment(horizontal="left", vertical="center", indent=0 if column == 1 else 1)
         self.merge(row, column, start - 1)
         value = self.put(row, start, field.value, 10, "left", wrap=field.label == "Notes")
         if isinstance(field.value, str):
@@ -450,8 +436,8 @@ class _Page:
         if field.kind in self.rules:
             self.rules[field.kind].add(value)
         for at in range(start, end + 1):
-            self.sheet.cell(row, at).border = _line(under=True)
-            self.sheet.cell(row, at).protection = Protection(locked=False)
+            self.sheet.cell(row, at).border = self.under
+            self.sheet.cell(row, at).protection = self.styles.Protection(locked=False)
         if not field.choices:
             self.merge(row, start, end)
         elif "choice" in self.rules:
@@ -459,8 +445,6 @@ class _Page:
 
     def write_table(self, top: int, columns: Sequence[_Column]) -> int:
         """Write two lines of headings, a line for each lift and one for the leak; return the last row."""
-        from openpyxl.styles import PatternFill
-
         plan, pitot = self.plan, columns[0].of_position
         if pitot:
             self.put(top, 1, columns[0].test, 10, "left", bold=True)
@@ -479,12 +463,12 @@ class _Page:
             printed[-1].number_format = "0." + "0" * decimals if decimals else "0"
             for nth, column in enumerate(columns, 2):
                 reading = self.put(row, nth, None, 10, white=True)
-                reading.border = _line()
+                reading.border = self.frame
                 rule = self.rules.get("choice" if column.what in ("range", "meter") else "number")
                 if rule is not None:
                     rule.add(reading)
         for cell in printed:
-            cell.fill, cell.border = PatternFill("solid", start_color=_GREY), _line()
+            cell.fill, cell.border = self.styles.PatternFill("solid", start_color=_GREY), self.frame
         return top + 1 + len(lines)
 
     def set_page(self, *, last_row: int) -> None:
@@ -499,20 +483,10 @@ class _Page:
         sheet.sheet_view.showGridLines = False
         sheet.page_setup.orientation = "landscape" if self.width > _WIDE else "portrait"
         sheet.page_setup.paperSize = 9
-        sheet.page_setup.fitToWidth = 1
-        sheet.page_setup.fitToHeight = 1 if last_row <= _PAGE else 0
+        sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 1 if last_row <= _PAGE else 0
         sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
         sheet.page_margins = PageMargins(left=0.5, right=0.5, top=0.5, bottom=0.5)
         sheet.print_options.horizontalCentered = True
         sheet.print_area = f"A1:{get_column_letter(self.width)}{last_row}"
         sheet.protection.sheet = True
-        sheet.protection.formatColumns = False
-        sheet.protection.formatRows = False
-
-
-def _line(*, under: bool = False) -> Border:
-    """Return a thin frame, or a line under a cell."""
-    from openpyxl.styles import Border, Side
-
-    thin = Side(style="thin", color=_LINE)
-    return Border(bottom=thin) if under else Border(left=thin, right=thin, top=thin, bottom=thin)
+        sheet.protection.formatColumns = sheet.protection.formatRows = False

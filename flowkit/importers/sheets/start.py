@@ -20,7 +20,7 @@ from flowkit.importers.files.own import OwnOutputError, carried
 from flowkit.importers.mapping import Stated
 from flowkit.importers.reading import COPY, read
 from flowkit.importers.result import ReadResult
-from flowkit.importers.tables.mapped import mapping_lines
+from flowkit.importers.tables.mapped import mapping_lines, quoted
 from flowkit.importers.words.items import PROPOSED, proposal_of
 from flowkit.importers.words.values import iso_date
 from flowkit.importers.words.vocabulary import FIRST_STATES, fold
@@ -113,9 +113,8 @@ def target_of(folder: str | Path, out: str | Path | None = None) -> Path:
     if not Path(folder).is_dir():
         raise JobError("there is no such folder", "name the folder that holds the sheets", file=str(folder))
     if target.exists():
-        raise JobError(
-            "this file already exists and is not overwritten", "choose another name with -o", file=str(target)
-        )
+        what = "this file already exists and is not overwritten"
+        raise JobError(what, "choose another name with -o", file=str(target))
     return target
 
 
@@ -221,7 +220,7 @@ def _variants(folder: Folder, target: Path) -> list[_Variant]:
             name = " ".join(tests[0].variant.split()) if tests else path.stem
             variant = found.setdefault(key, _Variant(name))
             variant.tests += tests
-            variant.sheets += map(_quoted, _entries(path, target, tests, result.tests))
+            variant.sheets += map(quoted, _entries(path, target, tests, result.tests))
             variant.questions += [f"{path.name}: {said}" for said, _ in questions]
             variant.mapping = variant.mapping or next((mapping for _, mapping in questions if mapping), "")
     return sorted(found.values(), key=lambda variant: variant.place)
@@ -317,10 +316,8 @@ def _listing(folder: Folder) -> list[str]:
         name = Path(os.path.relpath(entry.path, folder.path)).as_posix()
         reason = proposal_of(entry.reason.removeprefix(f"{entry.path.name}: "))[0]
         lines.append("# " + _comment(f"{entry.status.capitalize()}: {name}: {reason}"))
-    if folder.more:
-        lines.append(
-            f"# The folder holds more than {_MOST_FILES} files; the rest was not looked at: start with a smaller one."
-        )
+    more = f"# The folder holds more than {_MOST_FILES} files; the rest was not looked at: start with a smaller one."
+    lines += [more] if folder.more else []
     return [*(lines or ["# There are no sheets in this folder."]), ""]
 
 
@@ -349,7 +346,7 @@ def _variant_lines(variant: _Variant, *, first: bool) -> list[str]:
     date = f"   # {_comment(variant.date)}" if variant.date else "   # no date on its sheets: put it where it belongs"
     lines = [
         "[[variant]]" + ("                    # the first is the baseline" if first else ""),
-        f"name = {_quoted(variant.name)}{date}",
+        f"name = {quoted(variant.name)}{date}",
         f"sheets = [{', '.join(variant.sheets)}]",
         *(_comment(f"# needs you: {question}") for question in dict.fromkeys(variant.questions)),
         'state = {}                     # such as { ports = "as cast", seats = "worn", valves = "standard" }',
@@ -377,27 +374,12 @@ def _variant_lines(variant: _Variant, *, first: bool) -> list[str]:
 def _stated(tests: Sequence[FlowTest], name: str, unit: str) -> tuple[str, bool]:
     """The different values of a condition, as people write them, and whether any test lacks it."""
     values = dict.fromkeys(getattr(test.conditions, name) for test in tests)
-    known = [
-        format_quantity(value, unit, _DIGITS.get(unit, 0)) if unit else str(value)
-        for value in values if value is not None
-    ]  # fmt: skip
-    known = list(dict.fromkeys(known))
+    stated = [value for value in values if value is not None]
+    shown = [format_quantity(value, unit, _DIGITS.get(unit, 0)) if unit else str(value) for value in stated]
+    known = list(dict.fromkeys(shown))
     return f"{', '.join(known[:4])}{' …' if len(known) > 4 else ''}", None in values
 
 
 def _comment(text: str) -> str:
     """A text on one line, without what TOML forbids in a comment."""
     return " ".join("".join(mark if mark.isprintable() else " " for mark in text).split())
-
-
-def _quoted(text: str) -> str:
-    """A string as TOML writes it."""
-    escaped = []
-    for mark in text:
-        if mark in '"\\':
-            escaped.append("\\" + mark)
-        elif mark.isprintable():
-            escaped.append(mark)
-        else:
-            escaped.append(f"\\u{ord(mark):04X}" if ord(mark) <= 0xFFFF else f"\\U{ord(mark):08X}")
-    return f'"{"".join(escaped)}"'

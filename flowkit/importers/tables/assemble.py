@@ -20,17 +20,13 @@ MICRON = 1e-6  # lifts closer than this are one
 SAME = 1e-6  # relative difference up to which a statement and the sheet say the same
 LEAKS_AGREE = 1e-3  # relative difference up to which two leaks say the same (rounding)
 CONDITION_NAMES = tuple(item.name for item in fields(Conditions))
+_SHOWN = {"_m3_s": "CFM", "_pa": "inH2O", "_m": "mm", "_k": "°C", "_deg": "°"}
 
 
 def _keep(draft: Draft, keep: Sequence[int], run: int | None) -> Draft:
     """Some of the points of a draft."""
-    columns: dict[str, Sequence[Any]] = {
-        "lifts": draft.lifts,
-        "flows": draft.flows,
-        "pressures": draft.pressures,
-        "sources": draft.sources,
-    }
-    kept: dict[str, Any] = {name: [values[i] for i in keep] for name, values in columns.items()}
+    columns = ("lifts", "flows", "pressures", "sources")
+    kept: dict[str, Any] = {name: [getattr(draft, name)[i] for i in keep] for name in columns}
     return replace(draft, run=run, shown=draft.shown and [draft.shown[i] for i in keep], **kept)
 
 
@@ -175,15 +171,12 @@ class _Maker:
         )  # fmt: skip
 
     def _shown(self, draft: Draft, conditions: Conditions) -> list[Reading | None] | None:
-        """A meter's readings with their unit, which the sheet or the user states; without it they are asked about.
-
-        Beside flows nothing is asked here: only a job with a meter needs the readings.
-        """
+        """A meter's readings with their unit, which the sheet or the user states; without it they are asked about."""
         if draft.shown is None:
             return None
         unit = draft.meter_unit or conditions.reading_unit  # empty where each meter has its own
         if unit is None and draft.flow_unit is not None:
-            unit = ""
+            unit = ""  # nothing is asked: only a job with a meter needs readings beside flows
         if unit is None:
             what = "the readings of the meter have no unit"
             remedy = "state it with --reading-unit or reading_unit in the job's [meter] or conditions"
@@ -206,14 +199,12 @@ class _Maker:
             self._shared[side] = shared | {kind: item for kind, of, item in known if of is not None and of == side}
         items = self._shared[side] | draft.items
         read, said = draft.closed.get("leak"), items.get("leak")
-        if read is None:
-            return items
-        if not read.value and (said is not None or "leak_m3_s" in self._stated_conditions):
+        if read is None or (not read.value and (said is not None or "leak_m3_s" in self._stated_conditions)):
             return items
         if said is None:
             return items | draft.closed
-        alike = read.unit is not None and said.unit is not None and read.unit.quantity == said.unit.quantity
-        if alike and read.unit is not None and said.unit is not None:
+        alike = False
+        if read.unit is not None and said.unit is not None and read.unit.quantity == said.unit.quantity:
             sizes = float(read.value) * read.unit.factor, float(said.value) * said.unit.factor
             alike = abs(sizes[0] - sizes[1]) <= LEAKS_AGREE * max(map(abs, sizes))
         if not alike:
@@ -311,9 +302,6 @@ class _Maker:
                 None if shown is None else UnitSource(shown, "stated"),
             )
         return self._units[key]
-
-
-_SHOWN = {"_m3_s": "CFM", "_pa": "inH2O", "_m": "mm", "_k": "°C", "_deg": "°"}
 
 
 def _plain_name(name: str) -> str:

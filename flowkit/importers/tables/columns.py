@@ -38,26 +38,30 @@ _RAW_WORDS = (
 )
 RAW = frozenset(_RAW_WORDS.split()) | {"as read", "valeur mesuree", "生テータ"}
 _OPEN = ("flow", "named", "unknown", "bare", "reading")  # roles that may turn out to be of a test
+_WHY = {
+    "average": "an average", "total": "a total", "derived": "a figure worked out from readings",
+    "other": "another quantity than flow", "counter": "no reading", "gain": "a gain or percentage",
+}  # fmt: skip
+_TEST = re.compile(r"\(?tests? *#? *(\d+)\)?", re.IGNORECASE)
+_POSITION = re.compile(
+    r"\D*(?:reading|pitot|ablesung|lecture|lectura|lettura|aflezing|odczyt|avläsning|leitura|読み)\D*(\d+)\b"
+)
+_LIMITS = frozenset({"low", "high", "lo", "hi", "min", "max", "lower", "upper", "from", "to", "worst", "best"})
 
 
 @dataclass(slots=True)
 class Column:
-    """One column of a table, with what the headings stacked over it say.
-
-    `role` is flow, reading, pressure, who, condition, ignored or trouble. `code`, `letter`, `bare` and `position` are
-    left to the headings beside it. `heading` is the row of its lowest heading, `why` says why it is left out, `trouble`
-    what in its headings contradicts itself, and `flows` which columns of flow a pressure was taken with.
-    """
+    """One column of a table, with what the headings stacked over it say."""
 
     index: int
-    role: str = ""
+    role: str = ""  # in the end flow, reading, pressure, who, condition, ignored or trouble
     kind: str | None = None
     side: Side | None = None
     port: str | None = None
     run: int | None = None
     variant: str = ""
     head: str | None = None
-    code: str | None = None
+    code: str | None = None  # it and the next three are left to the headings beside it
     letter: str | None = None
     bare: str | None = None
     position: str | None = None
@@ -72,17 +76,17 @@ class Column:
     pressure: tuple[str, str] | None = None
     treatment: str = ""
     text: str = ""
-    heading: int | None = None
-    why: str = ""
+    heading: int | None = None  # the row of its lowest heading
+    why: str = ""  # it is left out
     own: tuple[str, ...] = ()
-    trouble: list[str] = field(default_factory=list)
-    flows: list[int] | None = None
+    trouble: list[str] = field(default_factory=list)  # what in its headings contradicts itself
+    flows: list[int] | None = None  # of a pressure: the columns of flow it was taken with
     like: bool = False  # left out, though its numbers could be flows
     beside: int | None = None  # of a meter's reading: the column of the flow that was worked out from it
 
     def source(self, table: Table) -> str:
         """Return the cell of its lowest heading, or its first cell where it has none."""
-        return table.view.source(table.first if self.heading is None else self.heading, self.index)
+        return table.view.source(table.axis.first if self.heading is None else self.heading, self.index)
 
     @property
     def named(self) -> bool:
@@ -96,13 +100,8 @@ class Column:
 
     @property
     def raw(self) -> bool:
-        """Whether its headings say that it was measured."""
+        """Whether its headings say that it was measured, and not that it was corrected or worked out."""
         return fold(self.treatment) in RAW
-
-    @property
-    def worked(self) -> bool:
-        """Whether its headings say that it was corrected or worked out."""
-        return bool(self.treatment) and not self.raw
 
     def refuse(self, table: Table, what: str) -> Finding:
         """Ask about its heading."""
@@ -117,15 +116,10 @@ class Column:
 def describe(
     table: Table, side: Side | None, flow_unit: str | None, words: Sequence[str], title: str = ""
 ) -> tuple[list[Column], list[Finding]]:
-    """Say what each column is, lifts left out; and what is ambiguous or was left out.
-
-    `side`, `flow_unit` and `words` are what the lines of the sheet say: the side of all, a unit, its languages; `title`
-    is one that names a port.
-    """
+    """Say what each column but the lifts is, and what is ambiguous or left out; `title` is one that names a port."""
     columns = [column for column in _stacked(table) if _filled(table, column.index)]
     for column in columns:
         _first_role(table, column)
-    for column in columns:
         _take_words(table, column)
     findings = [
         c.refuse(table, f"the column headed {c.text!r} cannot be placed: {c.trouble[0]}; {SET_HEADING}")
@@ -155,7 +149,7 @@ def describe(
             findings.append(numbered[0].refuse(table, f"{what}; {SET_HEADING}"))
     findings += name_columns(table, [column for column in columns if column.role in _OPEN], side, words)
     _take_tests_for_runs(table, columns)
-    _decide_unknown(table, columns, lone=bool(side and flow_unit))
+    _decide_unknown(table, columns, lone=bool(side and flow_unit))  # which lines of the sheet name
     _check_arithmetic(table, columns)
     _share_pressure(columns)
     findings += _decide_twins(table, columns)
@@ -269,7 +263,7 @@ def _stack(table: Table, index: int, carried: Mapping[int, dict[int, int]]) -> C
         elsewhere = label.kind in LEFT_OUT | {"notes", "counter"} and not label.names
         if at != index and ((leaf and label.treatment) or elsewhere):
             continue  # the heading of another column, with empty cells beside it
-        if label.kind == "head" and label.bare and leads_groups(table, row):
+        if label.kind == "head" and label.bare and row < table.row and len(table.filled(row)) > 1:
             label = replace(label, kind=None, head=label.bare, bare=None)
         unit = as_text(view.rows[row][at]).strip("()[] ")
         if at == index and unit in ("V", "Hz", "div") and any(above.kind == "meter" for above, _ in labels):
@@ -316,9 +310,8 @@ def _join(column: Column, label: Label, *, mine: bool) -> None:
     column.marked = column.marked or bool(kinds & {"mark", "common", "counter"})
     column.state = column.state or "state" in kinds or ("variant" in kinds and bool(label.rest))
     column.both = column.both or label.both_sides
+    column.again, column.foreign = column.again or label.again, column.foreign or label.foreign
     column.meter = column.meter or (mine and "meter" in kinds)
-    column.foreign = column.foreign or label.foreign
-    column.again = column.again or label.again
     if label.code == "in" and label.port is None and label.unit is not None and label.unit.name == "in":
         if column.kind in ("pressure", "meter"):
             column.unit, column.unit_text = label.unit, label.unit_text
@@ -329,17 +322,11 @@ def _join(column: Column, label: Label, *, mine: bool) -> None:
         column.trouble.append("its headings name both sides")
     if label.port is not None and column.port not in (None, label.port):
         column.trouble.append(f"its headings name two ports, {column.port} and {label.port}")
-    column.side = label.side or column.side
-    column.port = label.port or column.port
-    column.run = label.run or column.run
     titled = _HEAD.fullmatch(label.rest)
     column.head = label.head or (titled and titled[1]) or column.head
-    column.code = label.code or column.code
-    column.letter = label.letter or column.letter
-    column.bare = label.bare or column.bare
-    column.position = label.position or column.position
+    for name in ("side", "port", "run", "code", "letter", "bare", "position", "treatment"):
+        setattr(column, name, getattr(label, name) or getattr(column, name))
     column.pressure = label.pressure or label.aside or column.pressure
-    column.treatment = label.treatment or column.treatment
     if label.unit is not None:
         known = column.unit
         if known is not None and known.quantity == label.unit.quantity and known.name != label.unit.name:
@@ -385,7 +372,7 @@ def _name_by_rows(table: Table, column: Column) -> None:
 
 def _filled(table: Table, index: int) -> bool:
     """Whether a column holds anything in the table's rows."""
-    return not is_empty(table.view, index, range(table.first, table.last + 1))
+    return not is_empty(table.view, index, table.span)
 
 
 def _letters(table: Table, index: int) -> str:
@@ -395,10 +382,9 @@ def _letters(table: Table, index: int) -> str:
 
 def _all_percent(table: Table, index: int) -> bool:
     """Whether the numbers of a column are all shown as percentages."""
-    view = table.view
-    lifts = range(table.first, table.last + 1) if view.grid.percent_cells else ()
-    rows = [row for row in lifts if isinstance(view.value(row, index), float)]
-    return bool(rows) and all(view.percent(row, index) for row in rows)
+    view, lifts = table.view, table.span if table.view.grid.percent_cells else ()
+    shown = {view.percent(row, index) for row in lifts if isinstance(view.value(row, index), float)}
+    return shown == {True}
 
 
 def _cells_of_other_units(table: Table, index: int) -> bool:
@@ -411,16 +397,12 @@ def _cells_of_other_units(table: Table, index: int) -> bool:
     return bool(known) and all(unit.quantity in ("humidity", "temperature", "angle") for unit in known)
 
 
-_WHY = {
-    "average": "an average", "total": "a total", "derived": "a figure worked out from readings",
-    "other": "another quantity than flow", "counter": "no reading", "gain": "a gain or percentage",
-}  # fmt: skip
-
-
 def _first_role(table: Table, column: Column) -> None:
     """Say what a column is as far as its own headings and cells tell."""
     letters = _letters(table, column.index)
     column.role, column.why = "trouble", ""
+    if column.kind == "notes" and column.flowing and not column.named and "n" in letters and set(letters) <= set("nb"):
+        column.kind, column.treatment = "flow", "observed"  # "CFM obs"
     if not column.trouble:
         _role_of_heading(table, column, letters)
     if column.role in ("named", "unknown", "bare", "flow") and letters and set(letters) <= set("td"):
@@ -513,9 +495,6 @@ def _take_words(table: Table, column: Column) -> None:
         column.text = "" if column.heading is None else column.text
 
 
-_TEST = re.compile(r"\(?tests? *#? *(\d+)\)?", re.IGNORECASE)
-
-
 def _take_tests_for_runs(table: Table, columns: list[Column]) -> None:
     """Take ``test 1``, ``test 2`` for runs where their flows agree as repeated readings do, else for states."""
     named = [(column, match) for column in columns if (match := _TEST.fullmatch(column.variant)) is not None]
@@ -527,22 +506,18 @@ def _take_tests_for_runs(table: Table, columns: list[Column]) -> None:
 
 
 def _decide_unknown(table: Table, columns: list[Column], *, lone: bool) -> None:
-    """Take columns with unknown headings for states where the known ones leave that open and the numbers agree.
-
-    `lone` is whether a line of the sheet names the side and another the unit of flow.
-    """
+    """Take columns with unknown headings for states where the known ones leave that open and the numbers agree."""
     known = [column for column in columns if column.role in ("flow", "named")]
     pattern = {bool(column.side or column.port) for column in known if column.variant}
     open_to_names = not known or (all(column.variant for column in known) and False in pattern)
     named = any(column.variant for column in known)
-    for column in columns:
-        if column.role == "named":
+    for column in (c for c in columns if c.role in ("named", "unknown")):
+        known_state = column.variant and (open_to_names or (column.state and named))
+        if column.role == "unknown" and not known_state:
+            column.leave_out("not understood")
+            column.like = _is_like(table, column, known)
+        else:
             column.role = "flow"
-        elif column.role == "unknown":
-            column.role = "flow"
-            if not (column.variant and (open_to_names or (column.state and named))):
-                column.leave_out("not understood")
-                column.like = _is_like(table, column, known)
     if lone and len(columns) == 1 and not columns[0].text:
         # The numbers before it must be lifts beyond doubt, and it must rise with them: a list of ports looks the same.
         flows = list(_values(table, columns[0]).values())
@@ -567,22 +542,17 @@ def _decide_unknown(table: Table, columns: list[Column], *, lone: bool) -> None:
 def _is_like(table: Table, column: Column, known: Sequence[Column]) -> bool:
     """Whether numbers under a heading that says nothing could be flows: they rise, and are as large as those known."""
     mine = _values(table, column)
+    figures = list(mine.values())
+    if column.unit or column.treatment or column.pressure or figures == list(range(1, len(mine) + 1)):
+        return False
     ratios = _ratios(mine, [_values(table, c) for c in known])
-    rising = all(b >= a for a, b in itertools.pairwise(mine.values()))
-    rising = rising and list(mine.values()) != list(range(1, len(mine) + 1))
-    plain = not (column.unit or column.treatment or column.pressure)
-    return plain and rising and len(ratios) > 2 and all(LIKE[0] <= ratio <= LIKE[1] for ratio in ratios)
+    return figures == sorted(figures) and len(ratios) > 2 and all(LIKE[0] <= ratio <= LIKE[1] for ratio in ratios)
 
 
 def _ratios(mine: Mapping[int, float], others: Sequence[Mapping[int, float]]) -> list[float]:
     """The figures of a column over the middle one of those beside them."""
     rows = [(value, [other[row] for other in others if other.get(row)]) for row, value in mine.items()]
     return [value / median(beside) for value, beside in rows if beside]
-
-
-_POSITION = re.compile(
-    r"\D*(?:reading|pitot|ablesung|lecture|lectura|lettura|aflezing|odczyt|avläsning|leitura|読み)\D*(\d+)\b"
-)
 
 
 def positions(columns: Sequence[Column]) -> list[list[Column]]:
@@ -608,19 +578,15 @@ def _decide_readings(columns: list[Column]) -> None:
     readings = [column for column in columns if column.role == "reading"]
     taken: set[int] = set()
     for group in positions(readings) if flows else ():
-        same = [flow for flow in flows if len(group) > 1 or _is_of(group[0], flow)]
-        free = len(same) == 1 and same[0].index not in taken
+        own = _identity(group[0]) if len(group) == 1 else ()  # what its heading names is what the flow's names
+        same = [f for f in flows if all(a in (None, 1, "", b) for a, b in zip(own, _identity(f), strict=False))]
+        free = [flow.index for flow in same if len(same) == 1 and flow.index not in taken]
+        taken.update(free)
         for column in group:
             if free:
-                column.beside = same[0].index
-                taken.add(same[0].index)
+                column.beside = free[0]
             else:
                 column.leave_out("a meter's reading, and no one flow beside it is of the same test")
-
-
-def _is_of(reading: Column, flow: Column) -> bool:
-    """Whether what a reading's heading names is what the flow's names."""
-    return all(mine in (None, 1, "", theirs) for mine, theirs in zip(_identity(reading), _identity(flow), strict=True))
 
 
 # What the numbers do.
@@ -659,7 +625,7 @@ def _check_arithmetic(table: Table, columns: list[Column]) -> None:
         elif all(sums.values()):
             column.kind = "total"
             column.leave_out("a total of the columns beside it")
-        elif any(_is_worked_out(mine, a, b) for a in others for b in others if a is not b):
+        elif any(_is_worked_out(mine, a, b) for a, b in itertools.permutations(others, 2)):
             column.kind = "gain"
             column.leave_out("worked out from two columns beside it")
 
@@ -679,11 +645,10 @@ def _share_pressure(columns: list[Column]) -> None:
     stated = [c for c in flows if c.pressure is not None]
     if len(flows) < 2 or stated != flows[:1] or flows[0].treatment:
         return
-    if not any(c.kind == "flow" or c.flowing for c in flows[1:]):
-        for other in flows[1:]:
-            other.pressure = flows[0].pressure
-            if other.unit is None:
-                other.unit, other.unit_text = flows[0].unit, flows[0].unit_text
+    for other in flows[1:] if not any(c.kind == "flow" or c.flowing for c in flows[1:]) else ():
+        other.pressure = flows[0].pressure
+        if other.unit is None:
+            other.unit, other.unit_text = flows[0].unit, flows[0].unit_text
 
 
 # Two columns of one test.
@@ -721,7 +686,7 @@ def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:
 
 def _decide_group(table: Table, group: list[Column]) -> list[Finding]:
     """Keep one of several columns of one test, or all of them as runs; else refuse them."""
-    worked = [c for c in group if c.pressure or c.worked]
+    worked = [c for c in group if c.pressure or (c.treatment and not c.raw)]
     raw = [c for c in group if c not in worked]
     if worked and _are_runs(table, raw):
         for column in worked:
@@ -752,24 +717,16 @@ def _decide_group(table: Table, group: list[Column]) -> list[Finding]:
 
 def _one_pressure(table: Table, group: list[Column]) -> list[Column]:
     """Keep the first of columns that are one flow at several pressures, brought from one to the other."""
-    first = group[0]
-    if first.pressure is None or any(not c.pressure or c.pressure[1] != first.pressure[1] for c in group):
+    pressures = [column.pressure for column in group if column.pressure is not None]
+    if len(pressures) < len(group) or len({unit for _, unit in pressures}) != 1:
         return group
-    kept = [first]
-    a = _values(table, first)
-    for column in group[1:]:
-        assert column.pressure is not None
-        wanted = (number(column.pressure[0]) or 0.0) / (number(first.pressure[0]) or 1.0)
-        b = _values(table, column)
+    lowest, a = number(pressures[0][0]) or 1.0, _values(table, group[0])
+    for column, (figure, _) in zip(group[1:], pressures[1:], strict=True):
+        wanted, b = (number(figure) or 0.0) / lowest, _values(table, column)
         squares = [(b[row] / a[row]) ** 2 for row in a if b.get(row) and a[row]]
         if wanted != 1 and len(squares) > 2 and all(abs(square / wanted - 1) < SQUARES for square in squares[1:]):
-            column.leave_out(f"the flow of {first.text!r} brought to another test pressure")
-        else:
-            kept.append(column)
-    return kept
-
-
-_LIMITS = frozenset({"low", "high", "lo", "hi", "min", "max", "lower", "upper", "from", "to", "worst", "best"})
+            column.leave_out(f"the flow of {group[0].text!r} brought to another test pressure")
+    return [column for column in group if column.role != "ignored"]
 
 
 def _ask_for_states(table: Table, columns: Sequence[Column]) -> list[Finding]:
@@ -816,7 +773,7 @@ def _why_twin(table: Table, first: Column, other: Column) -> str:
             return f"the same flow as {first.text!r} in another unit"
     if a == b and one == two and len(a) > 2:
         return f"the same readings as {first.text!r}"
-    if other.worked and not first.worked:
+    if other.treatment and not other.raw and (first.raw or not first.treatment):
         return f"worked out from {first.text!r}, which was measured"
     ratios = [b[row] / a[row] for row in a if row in b and a[row]]
     multiple = len(ratios) > 2 and max(ratios) <= 1.25 * min(ratios)

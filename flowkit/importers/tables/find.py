@@ -12,7 +12,7 @@ from statistics import fmean
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS
 from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label
-from flowkit.importers.words.phrases import UNIT_KINDS, is_sentence, pairs
+from flowkit.importers.words.phrases import UNIT_KINDS, is_sentence, pairs, quantities
 from flowkit.importers.words.values import as_text, known_unit
 from flowkit.units import FLOW_QUANTITIES, Unit, measures
 
@@ -80,24 +80,19 @@ class Table:
         return [self.axis.column, *self.others]
 
     @property
-    def first(self) -> int:
-        """First row of numbers."""
-        return self.axis.first
-
-    @property
-    def last(self) -> int:
-        """Last row of numbers."""
-        return self.axis.last
+    def span(self) -> range:
+        """The rows from its first number to its last."""
+        return range(self.axis.first, self.axis.last + 1)
 
     @property
     def top(self) -> int:
         """Its first row."""
-        return min([self.first, *self.headers, *self.named])
+        return min([self.axis.first, *self.headers, *self.named])
 
     @property
     def bottom(self) -> int:
         """Its last row."""
-        return max([self.last, *self.named])
+        return max([self.axis.last, *self.named])
 
     def corners(self) -> tuple[int, int, int, int]:
         """Return its first and last row and column on the grid: top, left, bottom, right."""
@@ -200,7 +195,9 @@ def _runs(view: View, column: int, head_rows: dict[int, list[int]]) -> list[Axis
             runs.append([])
             blank, dated = 0, headed
         said = runs[-1] and kind in " t" and _is_title(view, row) and pairs(_only_text(view, row))[0]
-        if said or (blank and runs[-1] and kind in "nt" and _begins_lines(view, row, column)):
+        # Behind a blank row the lines of the sheet may begin: the label of a condition at or before a number.
+        near = view.labels(row)[max(column - 1, 0) : column + 1] if blank and runs[-1] and kind in "nt" else ()
+        if said or any(label and label.kind in ROW_KINDS and not (label.rest or label.names) for label in near):
             runs.append([])
             blank = 0
         elif kind == "n" or (kind == "d" and dated):
@@ -211,12 +208,6 @@ def _runs(view: View, column: int, head_rows: dict[int, list[int]]) -> list[Axis
             if blank > BLANK_DEPTH:
                 runs.append([])
     return [Axis(column, rows, rows[0], rows[-1]) for rows in runs if rows]
-
-
-def _begins_lines(view: View, row: int, column: int) -> bool:
-    """Whether, behind a blank row, the lines of the sheet begin: the label of a condition at or before a number."""
-    labels = view.labels(row)[max(column - 1, 0) : column + 1]
-    return any(label is not None and label.kind in ROW_KINDS and not (label.rest or label.names) for label in labels)
 
 
 # Which run of numbers is the lifts.
@@ -429,7 +420,7 @@ def _has_numbers(view: View, column: int, axis: Axis) -> bool:
 # How far a table reaches.
 
 
-def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Table | None:  # noqa: PLR0912
+def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Table | None:
     """How far a table reaches to the left and right of its lifts."""
     same = [a for a in axes if a is not axis and a.meets(axis)]
     before = [a for a in same if a.column < axis.column]
@@ -444,11 +435,9 @@ def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Tabl
             if gap > GAP_WIDTH:
                 break
             continue
-        if view.turned and gap:
-            ends = is_line_across(view, axis, column)
-        else:
-            ends = column > axis.column + 1 and _is_aside(view, column, axis, top)
-        if ends:
+        across = view.turned and gap
+        aside = column > axis.column + 1 and not across and _is_aside(view, column, axis, top)
+        if aside or (across and is_line_across(view, axis, column)):
             break
         right, gap = column, 0
     if right == axis.column and axis.score >= HEADED and axis.heading is not None:
@@ -653,7 +642,8 @@ def _is_group_row(table: Table, row: int, filled: list[int]) -> bool:
     labels = [view.label(row, column) for column in filled]
     lead, corner = labels[0], view.label(row, lift)
     asks = lead is not None and lead.kind in CONDITION_KINDS | WHO_KINDS | UNIT_KINDS and lead.kind != "valve_head"
-    if asks and lead is not None and not (lead.kind in WHO_KINDS and lead.names):
+    heads = len(filled) > 1 and all(label is not None and label.kind == "head" and label.bare for label in labels)
+    if asks and not heads and lead is not None and not (lead.kind in WHO_KINDS and lead.names):
         return False
     before = [column for column in table.filled(row) if column <= lift]
     plain = corner is not None and (corner.only_unit or corner.kind == "lift") and before == [lift]
@@ -667,7 +657,12 @@ def _is_group_row(table: Table, row: int, filled: list[int]) -> bool:
         small = size is not None and size.is_integer() and 0 < size < 100  # a port's number or a valve's size
         if label is None and not small and not (size is not None and _is_length(cell.unit)):
             return False
-    return not any(len(str(view.value(row, column))) > LONG_HEADING for column in filled)
+    texts = [str(view.value(row, column)) for column in filled]
+    nameless = [text for text, label in zip(texts, labels, strict=True) if label is not None and not label.names]
+    figures = [n for text in nameless for n in quantities(text) if len(n.number) > 2]  # "end 98.7 CFM", not "1 CFM"
+    return not any(len(text) > LONG_HEADING for text in texts) and not any(
+        measures(number.unit, *FLOW_QUANTITIES) for number in figures
+    )
 
 
 def _is_section(table: Table, row: int) -> bool:

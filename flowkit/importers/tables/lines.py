@@ -20,6 +20,33 @@ from flowkit.importers.words.vocabulary import PHRASES, SIDE_KINDS, fold
 from flowkit.model import Finding
 from flowkit.units import FLOW_QUANTITIES, measures
 
+_GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
+_UNITS_OF = {"lift_unit": ("length", "lift ratio"), "flow_unit": FLOW_QUANTITIES, "pressure_unit": ("pressure",)}
+_LEAKS = frozenset({"leak", "leak_before", "leak_after"})
+_STATES = frozenset({"state", "variant", "filler", "common", "mark", "number"})
+_NAMES = _STATES | {*SIDE_KINDS, "port", "run", "head", "position", "letter", "code", "flow", "title", "valve_head"}
+_TESTS = frozenset({"flow", "bench", "title", "date", "tested", "flowed", "measured", "pressure", "run"})
+_CLAUSE = re.compile(r"[.;!](?:\s+|$)|,\s+|\s[-–]\s")
+_LIST = re.compile(r"[,;|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b")
+_ANSWERED = re.compile(r"[:=]\s*\S")
+_VALVE = frozenset({"valve", "valves", "ventil", "soupape", "valvula", "valvola"})
+_DAY = re.compile(r"\d{4}-\d\d?-\d\d?|\d{1,2}\.\s?\d{1,2}\.\s?\d{4}|\d{1,2}\.?\s[^\W\d_]{3,9}\.?\s\d{4}")
+_EXPLAINS = re.compile(r"\b[^\W_]\s*=\s*[^\W\d_]")  # "1 = rear": how the ports are numbered
+_IS_DAY = re.compile(rf"{_DAY.pattern}|\d{{1,2}}[-./]\d{{1,2}}[-./](?:\d{{4}}|\d{{2}})")
+_DATED = re.compile(rf"\s*([^\W\d]\D*?)[\s:]+({_IS_DAY.pattern})\s*")
+LONG_TITLE, _LONG_LINE = 60, 160
+VALVE_SIZE = re.compile(
+    r"(\d+(?:[.,]\d+)?\s*(?:mm|in|\"))\s*(?:valves?|ventile?|soupape|valvola|válvula|klep)", re.IGNORECASE
+)
+_LEAK_KINDS = _LEAKS | {"leak_pressure", "leak_reading", "leak_reading_before", "leak_reading_after"}
+# Kinds that a table with a heading block of its own does not inherit from another table's block.
+OWN = _LEAK_KINDS | {"port", "run", "valve_head", "stem", "throat", "seat_angle", "seat_width"}
+# Kinds that belong to the table directly above them.
+UNDER = _LEAK_KINDS | {
+    "check_reading", "check_nominal", "check_pressure", "check_reading_pressure", "check_plate_reading", "notes",
+}  # fmt: skip
+Key = tuple[str, str | None]
+
 
 class Placed(NamedTuple):
     """A value with its place on the grid: what it holds for depends on that."""
@@ -58,24 +85,6 @@ class _At(NamedTuple):
     source: str
 
 
-_GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
-_UNITS_OF = {"lift_unit": ("length", "lift ratio"), "flow_unit": FLOW_QUANTITIES, "pressure_unit": ("pressure",)}
-_LEAKS = frozenset({"leak", "leak_before", "leak_after"})
-_STATES = frozenset({"state", "variant", "filler", "common", "mark", "number"})
-_NAMES = _STATES | {*SIDE_KINDS, "port", "run", "head", "position", "letter", "code", "flow", "title", "valve_head"}
-_TESTS = frozenset({"flow", "bench", "title", "date", "tested", "flowed", "measured", "pressure", "run"})
-_CLAUSE = re.compile(r"[.;!](?:\s+|$)|,\s+|\s[-–]\s")
-_LIST = re.compile(r"[,;|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b")
-_ANSWERED = re.compile(r"[:=]\s*\S")
-_VALVE = frozenset({"valve", "valves", "ventil", "soupape", "valvula", "valvola"})
-_DAY = re.compile(r"\d{4}-\d\d?-\d\d?|\d{1,2}\.\s?\d{1,2}\.\s?\d{4}|\d{1,2}\.?\s[^\W\d_]{3,9}\.?\s\d{4}")
-_IS_DAY = re.compile(rf"{_DAY.pattern}|\d{{1,2}}[-./]\d{{1,2}}[-./](?:\d{{2}}|\d{{4}})")
-LONG_TITLE, _LONG_LINE = 60, 160
-VALVE_SIZE = re.compile(
-    r"(\d+(?:[.,]\d+)?\s*(?:mm|in|\"))\s*(?:valves?|ventile?|soupape|valvola|válvula|klep)", re.IGNORECASE
-)
-
-
 def read_metadata(
     view: View, taken: Sequence[Sequence[tuple[int, int]]], units: terms.Units = terms.NO_UNITS
 ) -> Metadata:
@@ -86,11 +95,8 @@ def read_metadata(
         if spans and spans[0] == (0, len(values) - 1):
             continue
         covered = {column for left, right in spans for column in range(left, right + 1)}
-        filled = [
-            column
-            for column, value in enumerate(values)
-            if value is not None and column not in covered and (row, column) not in reader.done
-        ]
+        covered |= {column for at, column in reader.done if at == row}
+        filled = [column for column, value in enumerate(values) if value is not None and column not in covered]
         if filled:
             reader.read_row(row, filled)
     for line, text in view.grid.comments:
@@ -291,6 +297,10 @@ class _Reader:
         day = iso_date(days[0]) if len(days) == 1 else None
         if day is not None and _TESTS & ({m.kind for m in mentions(text)} | {fold(word) for word in text.split()}):
             self.put(at, [terms.Item("date", day, None, at.source)], title=True)  # "tested 24 Nov 2026 at 28 in H2O"
+        dated = _DATED.fullmatch(text) if day is None else None
+        if dated is not None and parse_label(dated[1]).kind == "date":
+            self._add(Label("date"), dated[2], at)  # "Date 3/4/26"
+            return
         sided, text = by_side(text)
         for side, value in sided:
             self._add(Label("pressure", side=side), value, at)
@@ -327,6 +337,7 @@ class _Reader:
         taken = take_pressure(text)
         figure = any(measures(quantity.unit, *FLOW_QUANTITIES) for quantity in quantities(text))
         talk = figure or is_sentence(text if taken is None else taken.rest)  # "Cyl 3 had 110 CFM"
+        talk = talk or _EXPLAINS.search(text) is not None
         if not (_waits(label, self.view.value(at.row, at.column)) or talk or len(label.rest) > LONG_TITLE):
             said: dict[str, str | float | None] = {
                 "side": label.side or (f"?{label.code}" if label.code and not label.rest else None),
@@ -370,17 +381,6 @@ def _waits(label: Label, text: CellValue) -> bool:
 
 
 # Which tables a line holds for.
-
-_LEAK_KINDS = _LEAKS | {"leak_pressure", "leak_reading", "leak_reading_before", "leak_reading_after"}
-OWN = _LEAK_KINDS | {"port", "run", "valve_head", "stem", "throat", "seat_angle", "seat_width"}
-"""Kinds that a table with a heading block of its own does not inherit from another table's block."""
-
-UNDER = _LEAK_KINDS | {
-    "check_reading", "check_nominal", "check_pressure", "check_reading_pressure", "check_plate_reading", "notes",
-}  # fmt: skip
-"""Kinds that belong to the table directly above them."""
-
-Key = tuple[str, str | None]
 
 
 @dataclass(slots=True)
@@ -430,9 +430,7 @@ def scopes(tables: Sequence[Table], said: Metadata) -> tuple[list[Scope], list[F
     general = _gather(tail, []) | _gather(whole, [])
     findings: list[Finding] = []
     found: dict[int, Scope] = {}
-    above: dict[
-        Key, terms.Item
-    ] = {}  # what the last title said that names a side or head: it holds over the ports below it
+    above: dict[Key, terms.Item] = {}  # what the last title said of side and head: it holds over the ports below it
     for place, band in enumerate(bands):
         shared, per_table = _split(band)
         names = {(e.item.kind, e.item.side): e.item for e in shared if e.title and e.item.kind in WHO_KINDS}
@@ -491,11 +489,9 @@ def _split(band: _Band) -> tuple[list[Placed], list[list[Placed]]]:
         owner = next((index for index in over if corners[index][2] >= entry.row), over[-1])
         by_kind.setdefault(entry.item.kind, []).append((owner, entry))
     for entries in by_kind.values():
-        if len({owner for owner, _ in entries}) == 1:
-            shared += [entry for _, entry in entries]
-        else:
-            for owner, entry in entries:
-                per_table[owner].append(entry)
+        of_all = len({owner for owner, _ in entries}) == 1
+        for owner, entry in entries:
+            (shared if of_all else per_table[owner]).append(entry)
     return shared, per_table
 
 

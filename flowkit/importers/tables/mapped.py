@@ -156,26 +156,28 @@ def _of_table(grid: Grid, table: Table, columns: Sequence[Column]) -> str:
     who = [(c.side, c.port, c.run, c.variant, c.head) for c in flows]
     entries = []
     for said in flows[:MOST] or [Column(min(table.axis.column + 1, table.right))]:
-        cells = _cells(grid, view.place(table.first, said.index), view.place(table.last, said.index))
+        cells = _cells(grid, view.place(table.axis.first, said.index), view.place(table.axis.last, said.index))
         alone = who.count((said.side, said.port, said.run, said.variant, said.head)) == 1
         more = {"run": said.run, "variant": said.variant or None, "head": said.head}
         entries.append(_entry(cells, said.side or UNKNOWN, said.port if said.port and alone else UNKNOWN, **more))
-    lifts = _cells(grid, view.place(table.first, table.axis.column), view.place(table.last, table.axis.column))
+    lifts = _cells(
+        grid, view.place(table.axis.first, table.axis.column), view.place(table.axis.last, table.axis.column)
+    )
     return _written(grid, lifts, lift_unit, units.pop() if len(units) == 1 else UNKNOWN, entries)
 
 
 def _entry(cells: str, side: str, port: str, **more: str | int | None) -> str:
     """One column of flows; `more` is its run, variant and head where they are known."""
     known = [(key, value) for key, value in (("side", side), ("port", port), *more.items()) if value]
-    rest = ", ".join(f"{key} = {value if isinstance(value, int) else _quoted(value)}" for key, value in known)
+    rest = ", ".join(f"{key} = {value if isinstance(value, int) else quoted(value)}" for key, value in known)
     return f'{{ cells = "{cells}", {rest} }}'
 
 
 def _written(grid: Grid, lift: str, lift_unit: str, flow_unit: str, entries: Sequence[str]) -> str:
     """The whole entry."""
-    sheet = f"sheet = {_quoted(grid.sheet)}, " if grid.sheet is not None else ""
+    sheet = f"sheet = {quoted(grid.sheet)}, " if grid.sheet is not None else ""
     return (
-        f'columns = {{ {sheet}lift = "{lift}", lift_unit = {_quoted(lift_unit)}, flow_unit = {_quoted(flow_unit)}, '
+        f'columns = {{ {sheet}lift = "{lift}", lift_unit = {quoted(lift_unit)}, flow_unit = {quoted(flow_unit)}, '
         f"flow = [{', '.join(entries)}] }}"
     )
 
@@ -183,7 +185,7 @@ def _written(grid: Grid, lift: str, lift_unit: str, flow_unit: str, entries: Seq
 def mapping_lines(mapping: str) -> list[str]:
     """Lay out a ``columns`` entry as a table of its own, a line for each column of flows."""
     table = tomllib.loads(mapping)["columns"]
-    lines = ["[variant.columns]", *(f"{key} = {_quoted(value)}" for key, value in table.items() if key != "flow")]
+    lines = ["[variant.columns]", *(f"{key} = {quoted(value)}" for key, value in table.items() if key != "flow")]
     return [*lines, "flow = [", *(f"  {_entry(**entry)}," for entry in table["flow"]), "]"]
 
 
@@ -194,10 +196,7 @@ def _cells(grid: Grid, first: tuple[int, int], last: tuple[int, int]) -> str:
     return f"{column_letters(first[1])}{first[0] + 1}:{column_letters(last[1])}{last[0] + 1}"
 
 
-def _quoted(text: str | None) -> str:
-    """A string as TOML writes it."""
-    escaped = "".join(
-        f"\\u{ord(mark):04X}" if ord(mark) < 32 or ord(mark) == 127 else "\\" + mark if mark in '"\\' else mark
-        for mark in text or ""
-    )
-    return f'"{escaped}"'
+def quoted(text: str | None) -> str:
+    """Return a string as TOML writes it."""
+    plain = (text or "").replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(mark if mark.isprintable() else f"\\U{ord(mark):08X}" for mark in plain) + '"'

@@ -24,6 +24,13 @@ MOST_PORTS = 16  # a larger number alone is no port's
 _LIKE_RUNS = "like 'Intake 1' or 'Run 1'"
 SIDE_LETTERS = tuple(map(frozenset, ("ie", "ea", "as", "iu", "dw", "ia")))
 """Pairs of letters that mean the sides in some language."""
+_TAIL = re.compile(r"^(?P<name>.*\D)\s*#?(?P<number>\d{1,2})$")
+_LEAD = re.compile(
+    r"^#?(?P<number>\d{1,2})(?!\s*(?:[mc]m|in|inch|deg)\b)(?P<mark>\s*[-–:(/]\s*|\s+)(?P<name>(?:[^\W\d_]|\d+[.,]\d|\d+\s*[^\W\d_]).*)$"
+)
+_EDITION = re.compile(r"v ?\d+", re.IGNORECASE)
+_COUNTED = re.compile(r"\d+(?:st|nd|rd|th)|first|second|third|fourth|[1-9]\.\d", re.IGNORECASE)
+_YEARS = range(1950, 2100)
 
 
 def resolve_codes(codes: Iterable[str], languages: Iterable[str]) -> dict[str, Side] | None:
@@ -46,13 +53,18 @@ def name_columns(table: Table, flows: Sequence[Column], side: Side | None, words
         _split_sides(flows)
     findings = _place_codes(table, flows, words, side)
     placed = [column for column in flows if column.position]
+    if len({c.position for c in placed}) == len({c.port or c.bare for c in placed} - {None}) == len(placed) > 1:
+        for column in placed:  # "1 (front), 4 (rear)": where each port is
+            if f"({column.position})" in column.text:
+                column.position = None
+        placed = [column for column in placed if column.position]
     heads = any(column.port or column.bare for column in placed)
     for column in placed:  # left, rear and the like: heads where ports are numbered beside them, else ports
         if heads or column.port:
             column.head = column.head or column.position
         else:
             column.port = column.position
-    _split_numbers(flows, side)
+    findings += _split_numbers(table, flows, side)
     findings += _place_numbers(table, flows, side)
     return findings + _ask_odd_numbers(table, flows)
 
@@ -106,9 +118,8 @@ def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], si
             column.side = "intake"  # "Flow in CFM" beside "Flow ex CFM"
     for column in nameless:  # "Ported + 3 angle In" beside "Ported + 3 angle Ex"
         state, _, last = column.variant.rpartition(" ")
-        if last in ("In", "IN") and any(
-            c.side == "exhaust" and c.variant.casefold() == state.casefold() for c in flows
-        ):
+        states = {c.variant.casefold() for c in flows if c.side == "exhaust"}
+        if last in ("In", "IN") and state.casefold() in states:
             column.side, column.variant = "intake", state
     coded = [(column, column.code) for column in flows if column.code is not None and column.side is None]
     codes = {code for _, code in coded}
@@ -126,14 +137,8 @@ def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], si
     return findings
 
 
-_TAIL = re.compile(r"^(?P<name>.*\D)\s*#?(?P<number>\d{1,2})$")
-_LEAD = re.compile(
-    r"^#?(?P<number>\d{1,2})(?!\s*(?:[mc]m|in|inch|deg)\b)(?P<mark>\s*[-–:(/]\s*|\s+)(?P<name>(?:[^\W\d_]|\d+[.,]\d|\d+\s*[^\W\d_]).*)$"
-)
-
-
-def _split_numbers(flows: Sequence[Column], side: Side | None) -> None:
-    """Part ``Stock 1, Stock 2, Ported 1, Ported 2`` into states and ports; likewise ``1 - Stock, 2 - Stock``."""
+def _split_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> list[Finding]:
+    """Part ``Stock 1, Stock 2, Ported 1, Ported 2`` into states and ports, or ask; so ``1 - Stock, 2 - Stock``."""
     named = [column for column in flows if column.variant and not column.port]
     for pattern in (_LEAD, _TAIL):
         matches = [match for column in named if (match := pattern.match(column.variant)) is not None]
@@ -149,10 +154,15 @@ def _split_numbers(flows: Sequence[Column], side: Side | None) -> None:
         states = parted and any(column.state for column in named) and not any("variant" in c.own for c in named)
         sided = side is not None or all(column.side for column in named)
         several = parted and len(next(iter(sets))) > 1
+        numbers = [match["number"] for match in matches]
+        if pattern is _LEAD and sided and len(set(numbers)) == len(numbers) > len(names) > 1:
+            what = "the numbers in these headings may be ports or count the tests"
+            return [named[0].refuse(table, f"{what}; {SET_HEADING}, {_LIKE_RUNS}")]
         if len(sets) == 1 and (several or (sided and (marked or states))):
             for column, match in zip(named, matches, strict=True):
                 column.variant, column.port = match["name"].strip().removesuffix(")").rstrip(" -–:("), match["number"]
-            return
+            break
+    return []
 
 
 def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> list[Finding]:
@@ -182,11 +192,6 @@ def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> 
             asked.setdefault(column.text, column.refuse(table, what))
         column.role = "named" if column.role == "bare" else column.role
     return list(asked.values())
-
-
-_EDITION = re.compile(r"v ?\d+", re.IGNORECASE)
-_COUNTED = re.compile(r"\d+(?:st|nd|rd|th)|first|second|third|fourth|[1-9]\.\d", re.IGNORECASE)
-_YEARS = range(1950, 2100)
 
 
 def _ask_odd_numbers(table: Table, flows: Sequence[Column]) -> list[Finding]:

@@ -8,7 +8,6 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from math import isclose
 from typing import Any, Literal, NamedTuple
 
 from flowkit.importers.files.grid import CellValue, column_letters
@@ -33,20 +32,12 @@ _OF_METER = {
 
 
 class LiftRow(NamedTuple):
-    """A row with a lift in SI, and the line between the rows that it is under."""
+    """A row with a lift, in SI once its unit is known, and the line between the rows that it is under."""
 
     row: int
     lift: float
     section: Label | None = None
-
-
-class _Raw(NamedTuple):
-    """A lift as written."""
-
-    row: int
-    value: float
-    unit: str
-    section: Label | None
+    spelled: str = ""  # the unit in its cell
 
 
 @dataclass(slots=True)
@@ -68,7 +59,7 @@ class Lifts:
 def scaled(values: Sequence[float], factor: float) -> list[float]:
     """Bring values to SI all at once, rounded as `to_si` rounds each."""
     inverse = round(1 / factor)
-    if factor < 1 and isclose(1 / factor, inverse, rel_tol=1e-15):
+    if factor < 1 and math.isclose(1 / factor, inverse, rel_tol=1e-15):
         # Dividing by a whole number rounds once: 8.5 mm is 8.5/1000 m, as it would be typed.
         return [value / inverse for value in values]
     return [value * factor for value in values]
@@ -80,7 +71,7 @@ def read_lifts(table: Table, flow_columns: Sequence[int], default_unit: str | No
     headed = [(index, _heading_unit(table, index)) for index in table.lifts]
     main, unit = next((pair for pair in headed if measures(pair[1], "length")), headed[0])
     unit = unit or (known_unit(default_unit) if default_unit else None)
-    places = range(table.first, table.last + 1)
+    places = table.span
     numbers = plain_numbers([view.rows[row][main] for row in places], view.decimal_comma)
     if numbers is not None and unit is not None and min(numbers) >= 0:
         got.unit = unit
@@ -108,15 +99,15 @@ def _heading_unit(table: Table, index: int) -> Unit | None:
     return units[-1] if units else unit_beside(table.view, table.axis.rows, index + 1)
 
 
-def _raw(table: Table, main: int, flow_columns: Sequence[int], findings: list[Finding]) -> list[_Raw]:
+def _raw(table: Table, main: int, flow_columns: Sequence[int], findings: list[Finding]) -> list[LiftRow]:
     """Read every row's lift as written, with the section it is in."""
     view = table.view
-    above = [place for place in table.sections.items() if place[0] < table.first]
+    above = [place for place in table.sections.items() if place[0] < table.axis.first]
     section = view.label(*max(above)) if above else None
-    raw: list[_Raw] = []
+    raw: list[LiftRow] = []
     merged = {r0: r1 for r0, c0, r1, c1 in view.merged if c0 <= main <= c1 and r1 > r0}
     held: tuple[int, float, str] | None = None  # a lift merged over several rows: last row, number, unit
-    for row in range(table.first, table.last + 1):
+    for row in table.span:
         value, cell = view.rows[row][main], view.cells[row][main]
         number = cell.value
         if number is None and isinstance(value, datetime.date):
@@ -126,10 +117,10 @@ def _raw(table: Table, main: int, flow_columns: Sequence[int], findings: list[Fi
                 remedy = "set them right in the job file (values) if that is not meant"
                 findings.append(terms.assumed(view.source(row, main), f"{what}, {number:g}", remedy))
         if number is not None:
-            raw.append(_Raw(row, number, cell.unit, section))
+            raw.append(LiftRow(row, number, section, cell.unit))
             held = (merged[row], number, cell.unit) if row in merged else None
         elif held is not None and value is None and row <= held[0]:
-            raw.append(_Raw(row, held[1], held[2], section))
+            raw.append(LiftRow(row, held[1], section, held[2]))
         elif row not in table.named:
             readings = any(view.kinds[row][index] == "n" for index in flow_columns)
             texts = [v for v in view.rows[row][table.left : table.right + 1] if v is not None]
@@ -154,9 +145,8 @@ def _between(table: Table, row: int, main: int, *, readings: bool) -> list[Findi
     if isinstance(value, str) and view.kinds[row][main] == "g" and not readings:
         what = f"the lift {value.strip()!r} is a gap; the row gives no point"
         return [Finding("not-a-number", "note", source, what)]
-    found = "is empty, though its row has readings"
-    if value is not None:
-        found = f"holds {as_text(value)!r}, which is not a number"
+    empty = "is empty, though its row has readings"
+    found = empty if value is None else f"holds {as_text(value)!r}, which is not a number"
     what = f"the cell of the lift {found}; set it in the job file (values), or leave the row out (leave_out)"
     return [Finding("not-a-number", "error", source, what)]
 
@@ -169,20 +159,20 @@ def _within(section: Label | None, said: Label) -> Label:
     return replace(said, side=section.side, code=section.code, rest=section.rest, head=section.head, pressure=pressure)
 
 
-def _find_unit(where: str, raw: Sequence[_Raw], headed: Unit | None, got: Lifts) -> None:
+def _find_unit(where: str, raw: Sequence[LiftRow], headed: Unit | None, got: Lifts) -> None:
     """Find the unit of lifts: from the heading, the cells, or the one their size leaves."""
     if headed is not None:
         got.unit = headed
         return
-    in_cells = {unit.name: unit for entry in raw if entry.unit and (unit := known_unit(entry.unit)) is not None}
+    in_cells = {unit.name: unit for entry in raw if (unit := known_unit(entry.spelled))}
     if len(in_cells) == 1:
         (got.unit,) = in_cells.values()
-        if any(not entry.unit for entry in raw):
+        if not all(entry.spelled for entry in raw):
             got.source = "assumed"
             what = f"lifts without a unit were read in {got.unit.name}, as the others of their column"
             got.findings.append(terms.assumed(where, what))
         return
-    largest = max((entry.value for entry in raw), default=0.0)
+    largest = max((entry.lift for entry in raw), default=0.0)
     name = next((name for name, (low, high) in RANGES.items() if low <= largest <= high and not in_cells), None)
     if name is not None:
         got.unit, got.source, got.by_size = UNITS[name], "assumed", True
@@ -194,9 +184,9 @@ def _find_unit(where: str, raw: Sequence[_Raw], headed: Unit | None, got: Lifts)
         got.findings.append(terms.refused(where, f"{what}; {remedy}"))
 
 
-def _read_each(table: Table, main: int, raw: Sequence[_Raw], common: Unit, got: Lifts) -> None:
+def _read_each(table: Table, main: int, raw: Sequence[LiftRow], common: Unit, got: Lifts) -> None:
     """Bring lifts to SI one by one, each in its own unit where it has one."""
-    for row, value, spelled, section in raw:
+    for row, value, section, spelled in raw:
         unit, source = known_unit(spelled) if spelled else common, table.view.source(row, main)
         if unit is None or unit.quantity != common.quantity:
             what = f"{as_text(table.view.value(row, main))!r} is not a lift in {common.name}; {terms.BY_HAND}"
@@ -535,8 +525,7 @@ class TableReader:
         draft.flow_unit = None  # a unit stated for flows is none of readings
         index = columns[0].index
         own = next((entry for entry in pressures if index in entry.flows), None)
-        draft.pressure_unit = own.unit if own is not None else None
-        known = own.values if own is not None else {}
+        draft.pressure_unit, known = (own.unit, own.values) if own is not None else (None, {})
         shown = self._shown(columns, rows, draft)
         for entry in rows:
             source = self.view.source(entry.row, index)
@@ -657,8 +646,7 @@ class TableReader:
             draft.pressures = [pressures.get(row) for row in rows] if pressures else [None] * len(rows)
             draft.sources = self._addresses(index, rows)
             return
-        unheaded = draft.flow_unit is None
-        places = []
+        unheaded, places = draft.flow_unit is None, []
         for lift, row in zip(lifts, rows, strict=True):
             flow = self._one_flow(row, index, draft)
             if flow is None:

@@ -32,6 +32,10 @@ _WHO = attrgetter("side", "port", "run", "head")
 _GENERIC = re.compile(
     r"(sheet|tabelle|tabellenblatt|blatt|feuil|feuille|hoja|foglio|worksheet|page|seite|data|daten|donnees|datos|dati|table)\s*\d*"
 )
+_WITH_STATE = frozenset({*SIDE_KINDS, "port", "run", "position", "letter"})  # "Intake 3, stock"
+_OF_STATE = _WITH_STATE | {"state", "variant", "number", "head", "valve_head", "mark", "filler", "common"}
+_HEADS = re.compile(r"(?:cylinder )?heads?\s+(?=\w+(?: \w+)?$)", re.IGNORECASE)
+_SIDES: tuple[Side | None, ...] = ("intake", "exhaust", None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,8 +130,13 @@ def read_sheet(grid: Grid, stated: Stated, general: Mapping[Key, Item] | None = 
     for entry in reading.tables:
         if entry.tests and not entry.table.view.turned:
             reading.findings += _unread_below(reading, entry) + _unread_beside(reading, entry)
+    for line in reading.metadata.lines if reading.tests else ():
+        if _EACH.search(" ".join(line.label.kinds)):
+            what = f"{line.text!r} gives ports states of their own; say which state each column is"
+            reading.findings.append(unreadable(line.source, what))
     if view.unexplained is not None and reading.tests:
-        what = "these letters are explained as states, and no heading has them; say which state each table or column is"
+        what = f"{view.value(*view.unexplained)!r} explains letters or numbers, and no heading has one alone"
+        what += "; say which state each table or column is"
         reading.findings.append(unreadable(view.source(*view.unexplained), what))
     for place in empty:
         what = "this table has lifts but no flows yet"
@@ -190,9 +199,8 @@ def _is_line(table: Table, row: int) -> bool:
 def _left_out(grid: Grid) -> list[Finding]:
     """Report hidden rows and columns that hold something, and cells that are struck through."""
     rows = [row for row in sorted(grid.hidden_rows) if row < len(grid.rows) and set(grid.rows[row]) - {None}]
-    columns = [
-        c for c in sorted(grid.hidden_columns) if any(grid.value(r, c) is not None for r in range(len(grid.rows)))
-    ]
+    filled = {column for row in grid.rows for column, value in enumerate(row) if value is not None}
+    columns = sorted(grid.hidden_columns & filled)
     found = []
     for name, places in (("row", [(row, 0) for row in rows]), ("column", [(0, column) for column in columns])):
         if places:
@@ -215,9 +223,11 @@ def _formula_gaps(reading: SheetReading) -> list[Finding]:
         table = entry.table
         view, wide = table.view, range(table.left, table.right + 1)
         columns = [c.index for c in entry.columns if c.kind in LEFT_OUT or c.role == "ignored"]
-        unwanted |= {view.place(row, index) for index in columns for row in range(table.first, table.last + 1)}
+        unwanted |= {view.place(row, index) for index in columns for row in table.span}
         rows = [row for row, label in table.named.items() if label.kind in LEFT_OUT]
-        for row in range(table.last + 1, min(table.last + 4, len(view.rows))):  # headed as an average or a gain
+        for row in range(
+            table.axis.last + 1, min(table.axis.last + 4, len(view.rows))
+        ):  # headed as an average or a gain
             labels = view.labels(row)[table.left : table.axis.column + 1]
             if any(label and (label.kind in LEFT_OUT or "average" in label.kinds) for label in labels):
                 rows.append(row)
@@ -236,7 +246,7 @@ def _unread_beside(reading: SheetReading, entry: TableReading) -> list[Finding]:
     known = {(placed.row, placed.column) for placed in reading.metadata.placed}
     corners = [other.table.corners() for other in reading.tables if not other.table.view.turned]
     for column in range(table.right + 1, min(table.right + 2 + find.GAP_WIDTH, view.width)):
-        if any(left <= column <= right and table.first <= bottom for _, left, bottom, right in corners):
+        if any(left <= column <= right and table.axis.first <= bottom for _, left, bottom, right in corners):
             break
         label = view.label(table.row, column)
         if label is not None and (label.foreign or label.kind in LEFT_OUT | {"notes"}):
@@ -303,9 +313,8 @@ def refuse_twins(reading: SheetReading) -> None:
 
 # The state that a title names.
 
-_WITH_STATE = frozenset({*SIDE_KINDS, "port", "run", "position", "letter"})  # "Intake 3, stock"
-_OF_STATE = _WITH_STATE | {"state", "variant", "number", "head", "valve_head", "mark", "filler", "common"}
-_HEADS = re.compile(r"(?:cylinder )?heads?\s+(?=\w+(?: \w+)?$)", re.IGNORECASE)
+
+_EACH = re.compile(r"(?:(?:intake|exhaust|(?:port|head) number) (?:(?!intake|exhaust|port|head)\w+ )*?state\b.*?){2}")
 
 
 def _title_variants(scoped: Sequence[Scope], lines: Sequence[Line]) -> list[str | None]:
@@ -316,19 +325,16 @@ def _title_variants(scoped: Sequence[Scope], lines: Sequence[Line]) -> list[str 
     sizes = all(VALVE_SIZE.fullmatch(rest) for rest in rests) and len(set(sides)) == len(sides)
     if not sizes and len(scoped) > 1 and all(rests) and len({rest.casefold() for rest in rests}) > 1:
         return list(rests)
-    named = [line for line in lines if _names_state(line)]
+    named = []  # lines that are the name of a state and nothing else: "Ported stage 2"
+    for line in lines:
+        kinds = set(line.label.kinds) - ({"unknown"} if _HEADS.match(line.text) else set())
+        if line.label.rest and "state" in kinds and kinds <= _OF_STATE and line.label.unit is None:
+            named += [] if is_sentence(line.text) else [line]
     if len({line.label.rest.casefold() for line in named}) == 1:
         return [named[0].label.rest] * len(scoped)
     above = [[line.label.rest for line in named if line.row < scope.table.corners()[0]] for scope in scoped]
     below = named and named[-1].row > scoped[-1].table.corners()[2]
     return [states[-1] for states in above] if all(above) and not below else [None] * len(scoped)
-
-
-def _names_state(line: Line) -> bool:
-    """Whether a line is the name of a state and nothing else: ``Ported stage 2``."""
-    kinds = set(line.label.kinds) - ({"unknown"} if _HEADS.match(line.text) else set())
-    named = bool(line.label.rest) and "state" in kinds and kinds <= _OF_STATE
-    return named and line.label.unit is None and not is_sentence(line.text)
 
 
 class _Reader:
@@ -480,9 +486,6 @@ def _half_named(drafts: Sequence[Draft], tests: Sequence[FlowTest]) -> list[Find
     return []
 
 
-_SIDES: tuple[Side | None, ...] = ("intake", "exhaust", None)
-
-
 def _by_side(table: Table, columns: list[Column]) -> list[tuple[Table, list[Column]]]:
     """Part a table that has lifts for each side: ``Intake lift, Exhaust lift, Intake CFM, Exhaust CFM``."""
     headed = [
@@ -495,13 +498,11 @@ def _by_side(table: Table, columns: list[Column]) -> list[tuple[Table, list[Colu
     flows = [column for column in columns if column.role in ("flow", "reading")]
     if sorted(map(str, sides)) != ["exhaust", "intake"] or any(column.side is None for column in flows):
         return [(table, columns)]
-    return [
-        (
-            replace(table, axis=replace(table.axis, column=index, label=label), others=[]),
-            [column for column in columns if column not in flows or column.side == label.side],
-        )
-        for index, label in headed
-    ]
+    parts = []
+    for index, label in headed:
+        part = replace(table, axis=replace(table.axis, column=index, label=label), others=[])
+        parts.append((part, [column for column in columns if column not in flows or column.side == label.side]))
+    return parts
 
 
 def _take_names_of_lifts(table: Table, items: dict[Key, Item]) -> None:
@@ -543,8 +544,7 @@ def _is_no_flow_table(table: Table, columns: Sequence[Column], flow_unit: str | 
 def _side_of(items: Mapping[Key, Item]) -> Side | None:
     """The side a title or a label gives."""
     item = items.get(("side", None))
-    value = item.value if item is not None else None
-    return value if value in ("intake", "exhaust") else None  # type: ignore[return-value]
+    return SIDE_KINDS.get(str(item.value)) if item is not None else None
 
 
 def unit_of(items: Mapping[Key, Item], kind: str) -> str | None:

@@ -23,6 +23,15 @@ _WORDS = 16  # a longer text that begins with no digit is not a number and no ma
 _SHORT, _MUCH_TEXT = 60, 1000  # nor are texts longer than this, where a sheet has so many of them
 _LEAST, _ROWS, _COLUMNS = 3, 200, 50  # numbers that make a column; where they are looked for
 Span = tuple[int, int, int, int]
+_DOUBTFUL = re.compile(r"\s*(\d{1,3})([.,])(\d{3})(?!\d)")
+_THREE_DIGITS = re.compile(r"(?<![\d.,])[1-9]\d{0,2}[.,]\d{3}(?!\d)")
+_LABEL = 200  # letters of a text that may be a label or a sentence about units
+_CHECK = frozenset({"check_reading", "check_nominal"})  # flows of a plate, as large as a port's
+_FLOWS = (0.002, 1.0)  # m³/s: the largest flow of a test of a head lies between these (common practice, no source)
+_ENTRY = re.compile(r"(?<![^\s/;,|(:])\(?([A-Za-z]|\d)(?:\s*[=:)]|\s+[-–])(?:\s*=)?(?=\s|[^\W\d_])")
+_LEADS = re.compile(r"\W*(?:(?:legend|key|notes?|variants?|states?|versions?|columns?|tests?|where)\b\W*)?", re.I)
+_LETTER = re.compile(r"(?<![^\W\d_])[A-Za-z](?![^\W\d_])")
+_LONG, _LEGEND = 40, 300  # letters of a heading or a state; of a legend
 
 
 @lru_cache(maxsize=16384, typed=True)
@@ -47,24 +56,19 @@ def _typed(value: CellValue, decimal_comma: bool | None) -> tuple[str, Cell]:  #
 
 @dataclass(slots=True)
 class View:
-    """Cells in rows of equal length, with the way back to the grid.
-
-    `turned`: rows of the view are columns of the grid. `merged`: in the view's own rows and columns. `places`: the
-    grid's row and column of each cell, where the cells were picked one by one. `cells` are the cells as numbers,
-    `kinds` a letter for each of them (see `_typed`), `down` these letters by columns.
-    """
+    """Cells in rows of equal length, with the way back to the grid."""
 
     grid: Grid
     rows: Sequence[Sequence[CellValue]]
     decimal_comma: bool | None
-    turned: bool = False
-    merged: tuple[Span, ...] = ()
-    places: Sequence[Sequence[tuple[int, int]]] | None = None
+    turned: bool = False  # its rows are columns of the grid
+    merged: tuple[Span, ...] = ()  # in its own rows and columns
+    places: Sequence[Sequence[tuple[int, int]]] | None = None  # on the grid, of cells that were picked one by one
     swedish: bool | None = None  # where a text asks for it: see `_is_swedish`
     longest: int = _PADDING
-    cells: Sequence[Sequence[Cell]] = ()
-    kinds: list[str] = field(default_factory=list)
-    down: list[str] = field(default_factory=list)
+    cells: Sequence[Sequence[Cell]] = ()  # as numbers
+    kinds: list[str] = field(default_factory=list)  # a letter for each cell: see `_typed`
+    down: list[str] = field(default_factory=list)  # these letters by columns
     _labels: dict[int, list[Label | None]] = field(default_factory=dict)
     legend: dict[str, Label] = field(default_factory=dict)  # headings whose letter a legend explains, by their text
     unexplained: tuple[int, int] | None = None  # a legend of letters that no heading has
@@ -111,9 +115,7 @@ class View:
 
     def label(self, row: int, column: int) -> Label | None:
         """Return what a text cell says as a label; None for numbers, gaps, empty cells and outside."""
-        if 0 <= row < len(self.kinds) and 0 <= column < len(self.kinds[row]) and self.kinds[row][column] in "tg":
-            return self._said(self.rows[row][column])
-        return None
+        return self._said(self.rows[row][column]) if self.kind(row, column) in "tg" else None
 
     def labels(self, row: int) -> list[Label | None]:
         """Return what each cell of a row says as a label."""
@@ -126,9 +128,8 @@ class View:
         """What a text says as a label, unless it is too long."""
         if not isinstance(value, str) or len(value) > self.longest:
             return None
-        if value in self.legend:
-            return self.legend[value]
-        return parse_label(str(self.meant(value)) if "avg" in value.lower() else value)
+        meant = str(self.meant(value)) if "avg" in value.lower() else value
+        return self.legend.get(value) or parse_label(meant)
 
     def meant(self, value: CellValue) -> CellValue:
         """Return a cell with Avg written out where the sheet's language makes it the exhaust."""
@@ -163,14 +164,6 @@ class View:
         )  # fmt: skip
 
 
-def _longest(grid: Grid) -> int:
-    """How long a text may be to be looked at: in a book of prose only short ones can be headings."""
-    if sum(map(len, grid.rows)) <= _MUCH_TEXT:
-        return _PADDING
-    texts = sum(isinstance(value, str) and len(value) > _SHORT for row in grid.rows for value in row)
-    return _PADDING if texts <= _MUCH_TEXT else _SHORT
-
-
 def upright(grid: Grid) -> View:
     """Return a grid as it is, hidden and withdrawn cells and ragged ends filled with nothing."""
     rows: Sequence[Sequence[CellValue]] = grid.rows
@@ -189,23 +182,16 @@ def upright(grid: Grid) -> View:
             if at < len(whole) and column < width:
                 whole[at][column] = None
         rows = whole
-    longest = _longest(grid)
+    longest = _PADDING  # how long a text may be to be looked at: in a book of prose only short ones can be headings
+    if sum(map(len, grid.rows)) > _MUCH_TEXT:
+        texts = sum(isinstance(value, str) and len(value) > _SHORT for row in grid.rows for value in row)
+        longest = _PADDING if texts <= _MUCH_TEXT else _SHORT
     comma = _decimal_comma(grid, min(_LABEL, longest))
     return View(grid, rows, comma, merged=grid.merged, longest=longest)
 
 
-_DOUBTFUL = re.compile(r"\s*(\d{1,3})([.,])(\d{3})(?!\d)")
-_THREE_DIGITS = re.compile(r"(?<![\d.,])[1-9]\d{0,2}[.,]\d{3}(?!\d)")
-_LABEL = 200  # letters of a text that may be a label or a sentence about units
-_CHECK = frozenset({"check_reading", "check_nominal"})  # flows of a plate, as large as a port's
-_FLOWS = (0.002, 1.0)  # m³/s: the largest flow of a test of a head lies between these (common practice, no source)
-
-
 def _decimal_comma(grid: Grid, most: int) -> bool | None:
-    """Whether numbers have a decimal comma; 1,430 alone is decided by the size that a flow has in the sheet's unit.
-
-    `most` is how long a text may be to be looked at.
-    """
+    """Whether numbers have a decimal comma; 1,430 alone is decided by the size that a flow has in the sheet's unit."""
     comma = decimal_comma_of(grid)
     if comma is not None:
         return comma
@@ -272,12 +258,6 @@ def _is_swedish(grid: Grid) -> bool:
     return len(swedish) > 1 and ("sv",) in swedish
 
 
-_ENTRY = re.compile(r"(?<![^\s/;,|(:])\(?([A-Z])(?:\s*[=:)]|\s+[-–])(?:\s*=)?(?=\s|[^\W\d_])")
-_LEADS = re.compile(r"\W*(?:(?:legend|key|notes?|variants?|states?|versions?|columns?|tests?|where)\b\W*)?", re.I)
-_LETTER = re.compile(r"(?<![^\W\d_])[A-Z](?![^\W\d_])")
-_LONG, _LEGEND = 40, 300  # letters of a heading or a state; of a legend
-
-
 def explained(view: View) -> View:
     """The view with the letters of its headings replaced by the states a legend gives them: ``A = as received``."""
     said, cells = _legend(view)
@@ -327,6 +307,10 @@ def _legend(view: View) -> tuple[dict[str, str], dict[tuple[int, int], str | Non
         entries, rest = _entries(text)
         if not entries:
             continue
+        lift = any(label is not None and label.kind == "lift" for label in view.labels(row))
+        several = sum(bool(_entries(str(value))[0]) for value in view.rows[row]) > 1
+        if lift or several or "n" in view.kinds[row]:
+            continue  # headings: "A: stock | B: ported"
         if cells and max(cells)[0] < row - 1:  # lines of one letter each are a legend where they follow each other
             if len(said) > 1:
                 break

@@ -14,7 +14,7 @@ from flowkit.importers.words.units import take_pressure
 from flowkit.importers.words.values import GAP_MARKS, Cell, as_text, iso_date, known_unit, read_cell
 from flowkit.importers.words.vocabulary import SIDE_CODES
 from flowkit.model import Finding, Side
-from flowkit.units import FLOW_QUANTITIES, UNITS, Quantity, Unit, from_si, to_si
+from flowkit.units import FLOW_QUANTITIES, UNITS, Quantity, Unit, from_si, measures, to_si
 
 _ROWS = {
     **{key: row for key, row in section("conditions").items() if key not in ("test_pressure", "reading_unit")},
@@ -22,9 +22,8 @@ _ROWS = {
     **{f"{key}_{when}": section("conditions")[f"{key}{more}"] for when in ("before", "after")
        for key, more in (("leak", ""), ("leak_reading", ""), ("zero", "_reading"))},
 }  # fmt: skip
+# Kind of the vocabulary -> field of `Conditions`.
 CONDITION_FIELDS: dict[str, str] = {kind: row.attribute for kind, row in _ROWS.items()}
-"""Kind of the vocabulary -> field of `Conditions`."""
-
 _TWO_WAYS = re.compile(r"\d{1,2}[-./]\d{1,2}[-./](?:\d{2}|\d{4})")
 FLOW_KINDS = frozenset(kind for kind, row in _ROWS.items() if row.kind == "flow")
 _NO_NAME = frozenset({"-", "--", "---", "–", "—", "?", "n/a", "..."})
@@ -44,6 +43,23 @@ _KINDS: dict[str, tuple[Quantity, ...]] = {
     "angle": ("angle",), "humidity": ("humidity",),
 }  # fmt: skip
 QUANTITIES = {kind: _KINDS[row.kind] for kind, row in _ROWS.items() if row.kind in _KINDS}
+# What to do about a wrong cell: the sheet is evidence and never edited.
+BY_HAND = "set the cell right in the job file (values), or leave it out (leave_out)"
+CONTRADICTED = (
+    'correct the statement, or, where it is right, add overrides = true and reason = "…" to the same conditions in '
+    "the job file"
+)
+KEEP_ONE = "leave the wrong one out in the job file (leave_out)"
+SET_HEADING = "set the heading right in the job file (values)"
+STATE_RIGHT = "state the right one in the job file, with overrides = true and a reason"
+MAPPING_HINT = "say in the job file which cells hold what"
+PROPOSED = "put this into its [[variant]] and fill in each ?: "
+_LIKELY = {
+    **dict.fromkeys(_GAUGE, (200.0, 25_000.0)), **dict.fromkeys(_ABSOLUTE, (85e3, 108.5e3)),
+    "fixture_bore": (0.03, 0.2), "valve_head": (0.012, 0.08), "stem": (0.004, 0.016), "throat": (0.01, 0.075),
+}  # fmt: skip
+_ONE_MARK = re.compile(r"\D*[1-9]\d{0,2}[.,]\d{3}(?!\d)")
+_ODD = re.compile(r"\s*(?:(?:[^\W\d_]+\.?\s+){1,2}|ca\.?|~|≈|Ø|⌀)?\s*([-+−]?[\d.,\s'’]*\d)\s*\(?([^()]*)\)?\s*$")
 
 
 class Item(NamedTuple):
@@ -57,9 +73,6 @@ class Item(NamedTuple):
     stated: bool = True
 
 
-_NO_LABEL = Label()
-
-
 def assumed(source: str, what: str, remedy: str = "state the unit if that is not meant") -> Finding:
     """Say that a unit was assumed."""
     return Finding("unit-assumed", "note", source, f"{what}; {remedy}")
@@ -68,13 +81,6 @@ def assumed(source: str, what: str, remedy: str = "state the unit if that is not
 def refused(source: str, what: str) -> Finding:
     """Say that something cannot be read in one way only."""
     return Finding("sheet-ambiguous", "error", source, what)
-
-
-BY_HAND = "set the cell right in the job file (values), or leave it out (leave_out)"
-"""What to do about a wrong cell: the sheet is evidence and never edited."""
-
-MAPPING_HINT = "say in the job file which cells hold what"
-PROPOSED = "put this into its [[variant]] and fill in each ?: "
 
 
 def unreadable(source: str, what: str) -> Finding:
@@ -90,16 +96,13 @@ def proposal_of(message: str) -> tuple[str, str]:
 
 @dataclass(frozen=True, slots=True)
 class Units:
-    """What is stated outside a table: units of numbers that have none, the order of dates, conditions in SI.
-
-    `given` are conditions by their attribute; those in `overrides` count whatever the sheet says.
-    """
+    """What is stated outside a table: units of numbers that have none, the order of dates, conditions in SI."""
 
     flow: str | None = None
     pressure: str | None = None
     date_order: str | None = None
-    given: Mapping[str, float | str] = field(default_factory=dict)
-    overrides: Collection[str] = ()
+    given: Mapping[str, float | str] = field(default_factory=dict)  # by the conditions' attributes
+    overrides: Collection[str] = ()  # those that count whatever the sheet says
 
 
 NO_UNITS = Units()
@@ -110,7 +113,7 @@ class Written(NamedTuple):
 
     value: CellValue
     source: str
-    label: Label = _NO_LABEL
+    label: Label = Label()
     unit_text: str = ""
     decimal_comma: bool | None = None
     percent: bool = False
@@ -133,28 +136,15 @@ def read_item(kind: str, written: Written, units: Units = NO_UNITS) -> tuple[lis
     return [], [Finding("stated-contradicts", "error", written.source, what)]
 
 
-CONTRADICTED = (
-    'correct the statement, or, where it is right, add overrides = true and reason = "…" to the same conditions in '
-    "the job file"
-)
-KEEP_ONE = "leave the wrong one out in the job file (leave_out)"
-SET_HEADING = "set the heading right in the job file (values)"
-STATE_RIGHT = "state the right one in the job file, with overrides = true and a reason"
-
-
 def _can_mean(kind: str, written: Written, wanted: float | str) -> bool:
     """Whether what a sheet says, in some unit or order of day and month, is what the user states."""
     if isinstance(wanted, str):
         ways = {iso_date(written.value, order) for order in ("day", "month")}
         return kind != "date" or (iso_date(wanted) or wanted) in ways
     found = read_cell(written.value, written.decimal_comma).value
-    units = [unit for unit in UNITS.values() if unit.quantity in QUANTITIES.get(kind, ())]
-    return found is None or any(
-        abs(to_si(abs(found), unit) - wanted) <= _SAME * abs(wanted) for unit in units if unit.factor
-    )
-
-
-_SAME = 1e-3  # rounding to a printed digit
+    units = [unit for unit in UNITS.values() if unit.quantity in QUANTITIES.get(kind, ()) and unit.factor]
+    least = 1e-3 * abs(wanted)  # rounding to a printed digit
+    return found is None or any(abs(to_si(abs(found), unit) - wanted) <= least for unit in units)
 
 
 def _read_item(kind: str, written: Written, order: str | None) -> tuple[list[Item], list[Finding]]:  # noqa: PLR0911
@@ -193,15 +183,13 @@ def _read_name(kind: str, text: str, source: str) -> tuple[list[Item], list[Find
     sides = [Item("side", said.side or f"?{code}", None, source)] if said.side or code else []
     ports = [Item("port", said.port, None, source)] if said.port else []
     if kind == "side":
-        unclear = not (sides or said.both_sides or said.kind == "side")
-        return [*sides, *(ports if sides else [])], (
-            [refused(source, f"{text!r} names neither intake nor exhaust; {BY_HAND}")] if unclear else []
-        )
-    if code and said.rest:
-        sides = []
-    if sides and not ports:
-        return sides, []
-    return [*sides, *(ports if ports and not said.rest else [Item("port", text, None, source)])], []
+        if sides or said.both_sides or said.kind == "side":
+            return sides and sides + ports, []
+        return [], [refused(source, f"{text!r} names neither intake nor exhaust; {BY_HAND}")]
+    sides = [] if code and said.rest else sides
+    if not ports or said.rest:
+        ports = [] if sides and not ports else [Item("port", text, None, source)]
+    return sides + ports, []
 
 
 def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], list[Finding]]:
@@ -248,13 +236,6 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
     return items, findings
 
 
-_LIKELY = {
-    **dict.fromkeys(_GAUGE, (200.0, 25_000.0)), **dict.fromkeys(_ABSOLUTE, (85e3, 108.5e3)),
-    "fixture_bore": (0.03, 0.2), "valve_head": (0.012, 0.08), "stem": (0.004, 0.016), "throat": (0.01, 0.075),
-}  # fmt: skip
-_ONE_MARK = re.compile(r"\D*[1-9]\d{0,2}[.,]\d{3}(?!\d)")
-
-
 def _of_likely_size(kind: str, value: float, unit: Unit, text: str) -> float:
     """``5.000 Pa`` and ``1,013 mbar`` as the thousand or the decimal that a pressure of this kind can be."""
     low, high = _LIKELY.get(kind, (0.0, 0.0))
@@ -266,10 +247,7 @@ def _of_likely_size(kind: str, value: float, unit: Unit, text: str) -> float:
 
 def is_meter_unit(spelled: str) -> bool:
     """Whether a unit is one that meters are read in."""
-    unit = known_unit(spelled)
-    return spelled in ("V", "Hz", "div", "%") or (
-        unit is not None and unit.quantity in ("pressure", "length", "humidity")
-    )
+    return spelled in ("V", "Hz", "div", "%") or measures(known_unit(spelled), "pressure", "length", "humidity")
 
 
 def _impossible(kind: str, number: float) -> str:
@@ -291,9 +269,6 @@ def _read_odd(kind: str, value: str, decimal_comma: bool | None) -> Cell:
     if match is None or (unit and known_unit(match[2], QUANTITIES[kind]) is None):
         return Cell(None)
     return read_cell(match[1], decimal_comma)._replace(unit=unit)
-
-
-_ODD = re.compile(r"\s*(?:(?:[^\W\d_]+\.?\s+){1,2}|ca\.?|~|≈|Ø|⌀)?\s*([-+−]?[\d.,\s'’]*\d)\s*\(?([^()]*)\)?\s*$")
 
 
 def _unit(kind: str, value: float, spelled: str, source: str) -> tuple[Unit | None, list[Finding]]:

@@ -14,16 +14,9 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from flowkit.fields import CONDITIONS
+from flowkit.importers.words import vocabulary
 from flowkit.importers.words.units import foreign_unit, take_pressure, take_unit, whole_unit
-from flowkit.importers.words.vocabulary import (
-    LONGEST,
-    MONTH_WORDS,
-    ORDINAL_ENDINGS,
-    PHRASES,
-    SIDE_CODES,
-    SIDE_KINDS,
-    fold,
-)
+from flowkit.importers.words.vocabulary import LONGEST, PHRASES, SIDE_CODES, SIDE_KINDS, fold
 from flowkit.model import Side
 from flowkit.units import FLOW_QUANTITIES, Unit, find_unit, measures
 
@@ -39,46 +32,67 @@ WHO_KINDS = frozenset({"side", "port", "run", "variant", "head"})
 _PORT_LETTERS = frozenset("pczk")
 _POSITIONS = frozenset({"lh", "rh"})
 _NUMERALS = dict(zip(("one", "two", "three", "four", "i", "ii", "iii", "iv"), "12341234", strict=True))
-_MONTHS = {fold(name) for months in MONTH_WORDS.values() for names in months for name in names.split()}
+_MONTHS = {fold(name) for months in vocabulary.MONTH_WORDS.values() for names in months for name in names.split()}
 _SIZED = frozenset({"deg", "degree", "grad", "mm", "inch", "zoll", "pouces", "st", "nd", "rd", "th"}) | _MONTHS
 _AGAIN = frozenset(
     {"repeat", "rep", "repeat run", "repetition", "wiederholung", "herhaling", "powtorzenie", "upprepning"}
 )
 LONGEST_LABEL = 200
+_NUMBER_MARKS = frozenset({"no", "nr", "n°", "nº"})
+_TWO_LETTERS = frozenset({"EV", "AV", "EL", "AL"})  # codes of sides before or behind a port's number
+_BEFORE_CODES = frozenset({"", "number", "port", "mark", "position", "head"})
+_NO_NAME = frozenset(SIDE_KINDS) | {
+    "port", "run", "position", "flow", "lift", "treatment", "title", "again", "common", "code",
+}  # fmt: skip
+_UNKNOWN: tuple[str, tuple[str, ...]] = ("unknown", ())
+_PLAIN = {"letter", "number", "flow", "treatment", "run", "filler", "mark", "again", "common", "port"}
+_BESIDE_IN = {"flow", "port", "number", "letter", "run", "treatment", "position", "again", "exhaust", "head"}
+_WHOLE = {"tested": "date", "flowed": "date", "by": "operator", "op": "operator"}  # unless they are all there is
+_IN_NAME = re.compile(r"_in(?=$|[\s(\[])")  # q_in (CFM)
+_LEFT_RIGHT = re.compile(r"\b([LRlr])\.\s?[Hh]\b\.?")
+_TOKEN = re.compile(r"\b[Hh]2[Oo0]\b|\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
+_CJK = re.compile(r"[぀-ヿ㐀-鿿]")
+_DENSITY = re.compile(r"\b(?:kg|g|lb)/(?:m|ft)[3³]")
+_INCH = re.compile(r"(?<!\.001)[\s,/]+in\.?$", re.IGNORECASE)
+_QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")
+_ENDINGS = "|".join(
+    re.escape(ending) for endings in vocabulary.ORDINAL_ENDINGS.values() for ending in endings if ending != "o"
+)
+_ORDINAL = re.compile(
+    rf"\b(\d{{1,2}})(?:{_ENDINGS})\s*(?=\w)([^\W\d_]+)"
+    r"(?!\s*[#.]?\d)",  # "1E pass 2" is the exhaust of port 1
+    re.IGNORECASE,
+)
+_METER_UNIT = re.compile(r"(.*?\w)\s*[(\[]\s*(V|Hz|div)\s*[)\]]\s*$")
+_MARKDOWN = re.compile(r"^\s*(\*\*|__|`|\*)(.*?)\1\s*$")
+Tokens = list[tuple[str, str, int, int]]
 
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """What a text says; None and empty where it says nothing.
-
-    `code` is a letter whose side depends on the language, `bare` a number and `letter` a letter on its own, `position`
-    left, rear and the like: a port's name, or a head's where ports are numbered. `rest` is a name as written, `aside`
-    what is a test pressure over a column of flows only (`aside_rest` is `rest` without it). `foreign` is a quantity
-    that is no part of a flow test, by its unit; `treatment` what kind of reading it is said to be, such as corrected;
-    `again` that a run was repeated; `languages` has an entry for each word and language it belongs to.
-    """
+    """What a text says; None and empty where it says nothing."""
 
     kind: str | None = None
     side: Side | None = None
     port: str | None = None
     run: int | None = None
     head: str | None = None
-    code: str | None = None
-    bare: str | None = None
-    letter: str | None = None
-    position: str | None = None
-    rest: str = ""
+    code: str | None = None  # a letter whose side depends on the language
+    bare: str | None = None  # a number on its own
+    letter: str | None = None  # a letter on its own
+    position: str | None = None  # left, rear and the like: a port's name, or a head's where ports are numbered
+    rest: str = ""  # a name as written
     unit: Unit | None = None
     unit_text: str = ""
-    foreign: str = ""
+    foreign: str = ""  # a quantity that is no part of a flow test, by its unit
     pressure: tuple[str, str] | None = None
-    aside: tuple[str, str] | None = None
-    aside_rest: str = ""
-    treatment: str = ""
-    again: bool = False
+    aside: tuple[str, str] | None = None  # what is a test pressure over a column of flows only
+    aside_rest: str = ""  # `rest` without it
+    treatment: str = ""  # what kind of reading it is said to be, such as corrected
+    again: bool = False  # a run was repeated
     both_sides: bool = False
     kinds: tuple[str, ...] = ()
-    languages: tuple[str, ...] = ()
+    languages: tuple[str, ...] = ()  # an entry for each word and language it belongs to
 
     @property
     def names(self) -> bool:
@@ -102,33 +116,7 @@ class Mention(NamedTuple):
     languages: tuple[str, ...] = ()
 
 
-_NUMBER_MARKS = frozenset({"no", "nr", "n°", "nº"})
-_TWO_LETTERS = frozenset({"EV", "AV", "EL", "AL"})  # codes of sides before or behind a port's number
-_BEFORE_CODES = frozenset({"", "number", "port", "mark", "position", "head"})
-_NO_NAME = frozenset(SIDE_KINDS) | {
-    "port", "run", "position", "flow", "lift", "treatment", "title", "again", "common", "code",
-}  # fmt: skip
 _NOTHING = Mention("", "", 0, 0)
-_UNKNOWN: tuple[str, tuple[str, ...]] = ("unknown", ())
-_PLAIN = {"letter", "number", "flow", "treatment", "run", "filler", "mark", "again", "common", "port"}
-_BESIDE_IN = {"flow", "port", "number", "letter", "run", "treatment", "position", "again", "exhaust", "head"}
-_WHOLE = {"tested": "date", "flowed": "date", "by": "operator", "op": "operator"}  # unless they are all there is
-_IN_NAME = re.compile(r"_in(?=$|[\s(\[])")  # q_in (CFM)
-_LEFT_RIGHT = re.compile(r"\b([LRlr])\.\s?[Hh]\b\.?")
-_TOKEN = re.compile(r"\b[Hh]2[Oo0]\b|\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
-_CJK = re.compile(r"[぀-ヿ㐀-鿿]")
-_DENSITY = re.compile(r"\b(?:kg|g|lb)/(?:m|ft)[3³]")
-_INCH = re.compile(r"(?<!\.001)[\s,/]+in\.?$", re.IGNORECASE)
-_QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")
-_ENDINGS = "|".join(re.escape(ending) for endings in ORDINAL_ENDINGS.values() for ending in endings if ending != "o")
-_ORDINAL = re.compile(
-    rf"\b(\d{{1,2}})(?:{_ENDINGS})\s*(?=\w)([^\W\d_]+)"
-    r"(?!\s*[#.]?\d)",  # "1E pass 2" is the exhaust of port 1
-    re.IGNORECASE,
-)
-_METER_UNIT = re.compile(r"(.*?\w)\s*[(\[]\s*(V|Hz|div)\s*[)\]]\s*$")
-_MARKDOWN = re.compile(r"^\s*(\*\*|__|`|\*)(.*?)\1\s*$")
-Tokens = list[tuple[str, str, int, int]]
 
 
 @lru_cache(maxsize=8192)
@@ -181,11 +169,18 @@ def _cut_cjk(word: str, start: int) -> Tokens:
     return [(word[a:b], fold(word[a:b]), start + a, start + b) for a, b in cuts if a < b]
 
 
+_ENGINE = re.compile(  # "4 cil. 8 valvole": the engine, no head or port
+    r"(?<![\w.,])\d{1,2}[ -]?(?:cyl|cil|zyl)\w*\.?[ ,/-]*"
+    r"\d{1,2}[ -]?(?:v|valv\w*|ventil\w*|soupapes?|klep\w*|zaw\w*)\b\.?\s*[,;:–-]?",
+    re.IGNORECASE,
+)
+
+
 @lru_cache(maxsize=8192)
 def parse_label(text: str) -> Label:
     """Say what a text says."""
     clean = _IN_NAME.sub(" IN", text[: 4 * LONGEST_LABEL]).replace("_", " ")
-    clean = " ".join(clean.split()).strip(" :=")
+    clean = " ".join(_ENGINE.sub(" ", clean).split()).strip(" :=")
     marked = _MARKDOWN.match(clean)
     if marked:
         clean = marked[2].strip(" :=")

@@ -43,6 +43,56 @@ _FITTINGS_WORDS = (
     "plate radius cornet without no senza sans ohne sin sem zonder bez utan inget パイプなし"
 )
 _SENTENCE, _FITTINGS = frozenset(_SENTENCE_WORDS.split()), frozenset(_FITTINGS_WORDS.split())
+_NOMINAL_WORDS = (
+    "nominal|rated|target|aim|soll|sollwert|nenn(?:wert)?|nominale?|consigne|objetivo|nominaal|nominalnie|nominellt"
+)
+_ACTUAL_WORDS = (
+    "actual(?:ly)?|measured|real|true|ist|istwert|gemessen|r[ée]el(?:le)?|mesur[ée]e?|medid[ao]|misurat[ao]|gemeten"
+)
+_ACTUAL = re.compile(
+    rf"(?P<dropped>{_NUMBER.pattern})\s*(?P<unit>[\"″”](?:\s*[Hh]2[Oo])?|[^\W\d_][\w/³]*)?\s*\(?(?:{_NOMINAL_WORDS})\b\)?"
+    rf"[\s,;/(]*(?P<kept>{_NUMBER.pattern})\s*(?P<own>[\"″”](?:\s*[Hh]2[Oo])?|(?!(?:{_ACTUAL_WORDS})\b)[^\W\d_][\w/³]*)?"
+    rf"\s*\(?(?:{_ACTUAL_WORDS})\b\)?",
+    re.IGNORECASE,
+)
+_DOUBT_BEFORE = (
+    r"(?:[~≈±]|\b(?:approx(?:imately)?|about|around|roughly|circa|ca|maybe|perhaps|probably|presumably|nearly|etwa|"
+    r"ungefähr|rund|vermutlich|environ|env|à peu près|peut-être|aprox(?:imadamente)?|unos|cerca de|forse|ongeveer|"
+    r"misschien|około|ok|chyba|ungefär|omkring|kanske|talvez)\b\.?|約|およそ)\s*$"
+)
+_DOUBT_BEHIND = r"\s*(?:[\"″”]|[^\W\d_][\w/³]*)?\s*\(?\?"
+_UNSURE = re.compile(
+    r"\b(?:I think|I believe|I guess|not sure|unsure|from memory|if I remember|glaube ich|je crois|creo que)\b",
+    re.IGNORECASE,
+)
+_AT_WORDS = r"@|at|bei|à|bij|przy|vid|em|con|:|="
+_READ = re.compile(
+    r"\b(?:reads?|reading|shows?|showed|measured|gave|actual|abgelesen|gelesen|gemessen|lue?|mesuré|le[íi]d[oa]|medid[oa]|lett[oa]|"
+    r"misurat[oa]|gelezen|gemeten|odczyt|zmierzono|avläst|uppmätt|lid[oa])\b|実測",
+    re.IGNORECASE,
+)
+_NOMINAL = re.compile(rf"\b(?:{_NOMINAL_WORDS}|should (?:read|be))\b", re.IGNORECASE)
+_BY = re.compile(
+    r"^\s*(?:tested|flowed|measured|run|done|operated|getestet|gemessen|geprüft)\s+(?:by|von)\s+"
+    r"(?P<operator>[^\W\d_][\w.'’-]*(?:\s+(?!on\b|at\b|auf\b|bei\b)[^\W\d_][\w.'’-]*){0,2}?)"
+    r"(?:\s+(?:on|at|auf)\s+(?:the\s+)?(?P<bench>(?:flow)?bench\s+[\w-]+))?\s*(?:[.,;]\s*|(?=\s(?:on|at|auf|bei)\s)|$)",
+    re.IGNORECASE,
+)
+_LETTERED = re.compile(r"(?:^|[\s,/;(])(?:[pt]|ta|pa|rh)\s*[:=]\s*$", re.IGNORECASE)
+_USUAL = {row.key: row.usual for row in CONDITIONS if row.usual and row.key != "valve_head"}
+_MISSED = frozenset({"humidity", "pressure", "temperature", *FLOW_QUANTITIES})
+_OTHER_WORDS = (
+    "engine gasket carb carburettor carburetor throttle manifold guide exhaust pipe",
+    "oil coolant water fuel exhaust egt engine head sea level kuhlwasser ol abgas huile eau",
+)
+_OTHER_BORES, _OTHER_AIR = (frozenset(words.split()) for words in _OTHER_WORDS)
+_STANDARD = re.compile(r"\b(?:standard|std|reference|ref|norm(?:al)?)\b[^,;.]*$", re.IGNORECASE)
+_AIR = frozenset({"air_temperature", "barometer", "humidity"})
+_ROOM = {"temperature": ("air_temperature", 278.0, 318.0), "pressure": ("barometer", 85e3, 108.5e3)}
+_TAIL = re.compile(r"[\s:=：,(]*(?:\b(?:of|at|is|was|about|approx|ca|de|von|di)\b\.?)?[\s:=：,(]*$", re.IGNORECASE)
+_NUMBERED = re.compile(r"\bn[or]\.?\s*(?=\d)", re.IGNORECASE)  # "Inlet no. 1"
+_JAPANESE_SENTENCE = re.compile(r"[はをが](?=\S{2})|付き|なし$|です|ました")
+_WORDS = re.compile(r"[^\s,;:()\[\]=。、：]+")
 
 
 class Pair(NamedTuple):
@@ -94,36 +144,10 @@ def _unit_behind(text: str, start: int) -> tuple[Unit | None, str, int]:
     return best
 
 
-_NOMINAL_WORDS = (
-    "nominal|rated|target|aim|soll|sollwert|nenn(?:wert)?|nominale?|consigne|objetivo|nominaal|nominalnie|nominellt"
-)
-_ACTUAL_WORDS = (
-    "actual(?:ly)?|measured|real|true|ist|istwert|gemessen|r[ée]el(?:le)?|mesur[ée]e?|medid[ao]|misurat[ao]|gemeten"
-)
-_ACTUAL = re.compile(
-    rf"(?P<dropped>{_NUMBER.pattern})\s*(?P<unit>[\"″”](?:\s*[Hh]2[Oo])?|[^\W\d_][\w/³]*)?\s*\(?(?:{_NOMINAL_WORDS})\b\)?"
-    rf"[\s,;/(]*(?P<kept>{_NUMBER.pattern})\s*(?P<own>[\"″”](?:\s*[Hh]2[Oo])?|(?!(?:{_ACTUAL_WORDS})\b)[^\W\d_][\w/³]*)?"
-    rf"\s*\(?(?:{_ACTUAL_WORDS})\b\)?",
-    re.IGNORECASE,
-)
-
-
 @lru_cache(maxsize=2048)
 def actual(text: str) -> str:
     """A text with the actual figure alone where it gives it beside a nominal one: ``28 inH2O nominal, 27.6 actual``."""
     return _ACTUAL.sub(lambda m: f"{m['kept'].strip()} {m['own'] or m['unit'] or ''}".strip(), text)
-
-
-_DOUBT_BEFORE = (
-    r"(?:[~≈±]|\b(?:approx(?:imately)?|about|around|roughly|circa|ca|maybe|perhaps|probably|presumably|nearly|etwa|"
-    r"ungefähr|rund|vermutlich|environ|env|à peu près|peut-être|aprox(?:imadamente)?|unos|cerca de|forse|ongeveer|"
-    r"misschien|około|ok|chyba|ungefär|omkring|kanske|talvez)\b\.?|約|およそ)\s*$"
-)
-_DOUBT_BEHIND = r"\s*(?:[\"″”]|[^\W\d_][\w/³]*)?\s*\(?\?"
-_UNSURE = re.compile(
-    r"\b(?:I think|I believe|I guess|not sure|unsure|from memory|if I remember|glaube ich|je crois|creo que)\b",
-    re.IGNORECASE,
-)
 
 
 @lru_cache(maxsize=2048)
@@ -139,9 +163,6 @@ def doubted(text: str) -> tuple[Found, ...]:
         or re.search(_DOUBT_BEFORE, text[: number.start], re.IGNORECASE)
         or re.match(_DOUBT_BEHIND, text[number.start + len(number.number) :])
     )
-
-
-_AT_WORDS = r"@|at|bei|à|bij|przy|vid|em|con|:|="
 
 
 @lru_cache(maxsize=2048)
@@ -180,14 +201,6 @@ def _only_side(text: str) -> Side | None:
     return sides.pop() if len(sides) == 1 and not words else None
 
 
-_READ = re.compile(
-    r"\b(?:reads?|reading|shows?|showed|measured|gave|actual|abgelesen|gelesen|gemessen|lue?|mesuré|le[íi]d[oa]|medid[oa]|lett[oa]|"
-    r"misurat[oa]|gelezen|gemeten|odczyt|zmierzono|avläst|uppmätt|lid[oa])\b|実測",
-    re.IGNORECASE,
-)
-_NOMINAL = re.compile(rf"\b(?:{_NOMINAL_WORDS}|should (?:read|be))\b", re.IGNORECASE)
-
-
 def _plate(piece: str) -> tuple[list[Pair], str] | None:
     """``Cal plate 150 CFM read 148 CFM``: the nominal flow and the reading, whichever comes first."""
     numbers = quantities(piece)
@@ -198,27 +211,14 @@ def _plate(piece: str) -> tuple[list[Pair], str] | None:
         return None
     before, between, behind = piece[: first.start], piece[first.end : second.start], piece[second.end :]
     label = _label_before(_NOMINAL.sub("", _READ.sub("", before)))
-    if label is None or label[0].kind not in ("check_reading", "check_nominal"):
+    read_last = _READ.search(between) and not _READ.search(before)
+    read_first = _NOMINAL.search(between) or _NOMINAL.match(behind.lstrip(" ("))
+    if label is None or label[0].kind not in ("check_reading", "check_nominal") or not (read_last or read_first):
         return None
-    if _READ.search(between) and not _READ.search(before):
-        kinds = ("check_nominal", "check_reading")
-    elif _NOMINAL.search(between) or _NOMINAL.match(behind.lstrip(" (")):
-        kinds = ("check_reading", "check_nominal")
-    else:
-        return None
+    kinds = ("check_nominal", "check_reading") if read_last else ("check_reading", "check_nominal")
     unit = first.unit_text or second.unit_text
-    found = [
-        Pair(Label(kind), f"{n.number} {n.unit_text or unit}") for kind, n in zip(kinds, (first, second), strict=True)
-    ]
+    found = [Pair(Label(k), f"{n.number} {n.unit_text or unit}") for k, n in zip(kinds, numbers[:2], strict=True)]
     return found, re.sub(rf"^[\s(]*(?:{_NOMINAL.pattern})?[\s)]*", "", behind, flags=re.IGNORECASE)
-
-
-_BY = re.compile(
-    r"^\s*(?:tested|flowed|measured|run|done|operated|getestet|gemessen|geprüft)\s+(?:by|von)\s+"
-    r"(?P<operator>[^\W\d_][\w.'’-]*(?:\s+(?!on\b|at\b|auf\b|bei\b)[^\W\d_][\w.'’-]*){0,2}?)"
-    r"(?:\s+(?:on|at|auf)\s+(?:the\s+)?(?P<bench>(?:flow)?bench\s+[\w-]+))?\s*(?:[.,;]\s*|(?=\s(?:on|at|auf|bei)\s)|$)",
-    re.IGNORECASE,
-)
 
 
 def missed(text: str) -> bool:
@@ -252,6 +252,8 @@ def _all_pairs(text: str) -> tuple[tuple[Pair, ...], str, bool]:
             pieces += _at_labels(piece)
     for piece in pieces:
         got, left, passed = _of_piece(piece, beside=bool(found))
+        if got and got[-1].label.kind == "check_reading" and _NOMINAL.fullmatch(left.strip(" ()")):
+            got, left = [*got[:-1], Pair(Label("check_nominal"), got[-1].value)], ""
         found += got
         missing = missing or passed
         if left.strip(" ,.:"):
@@ -289,12 +291,8 @@ def _of_piece(piece: str, *, beside: bool = False) -> tuple[list[Pair], str, boo
             continue
         before = piece[start : number.start]
         behind = _label_behind(piece, number, before)
-        named = (
-            (behind if _BREAK.search(before) else None)
-            or _label_before(before)
-            or behind
-            or _of_room(number, before, beside or bool(found))
-        )
+        named = behind if _BREAK.search(before) else None
+        named = named or _label_before(before) or behind or _of_room(number, before, beside or bool(found))
         if named is None:
             missing = missing or (number.unit is None and _LETTERED.search(before) is not None)
             continue
@@ -326,11 +324,6 @@ def _of_piece(piece: str, *, beside: bool = False) -> tuple[list[Pair], str, boo
     return found, left + piece[start:], missing
 
 
-_LETTERED = re.compile(r"(?:^|[\s,/;(])(?:[pt]|ta|pa|rh)\s*[:=]\s*$", re.IGNORECASE)
-_USUAL = {row.key: row.usual for row in CONDITIONS if row.usual and row.key != "valve_head"}
-_MISSED = frozenset({"humidity", "pressure", "temperature", *FLOW_QUANTITIES})
-
-
 def _is_usual(kind: str, number: Found, before: str, piece: str) -> bool:
     """Whether a number without a unit is all that a label begins, and can be in one unit only: ``Barometer 29.92``."""
     value = read_number(number.number)
@@ -338,15 +331,6 @@ def _is_usual(kind: str, number: Found, before: str, piece: str) -> bool:
         return False
     sure = value >= 10 or not value.is_integer()  # "Bore 2" may be the second
     return sure and sum(low <= value <= high for low, high in _USUAL[kind].values()) == 1
-
-
-_OTHER_WORDS = (
-    "gasket carb carburettor carburetor throttle manifold guide exhaust pipe",
-    "oil coolant water fuel exhaust egt engine head sea level kuhlwasser ol abgas huile eau",
-)
-_OTHER_BORES, _OTHER_AIR = (frozenset(words.split()) for words in _OTHER_WORDS)
-_STANDARD = re.compile(r"\b(?:standard|std|reference|ref|norm(?:al)?)\b[^,;.]*$", re.IGNORECASE)
-_AIR = frozenset({"air_temperature", "barometer", "humidity"})
 
 
 def _of_other(kind: str, before: str) -> bool:
@@ -400,9 +384,6 @@ def _label_behind(piece: str, number: Found, before: str) -> tuple[Label, int] |
     return None if label.kind == "valve_head" and named else (label, len(before))  # "44 mm valve" is a state's name
 
 
-_ROOM = {"temperature": ("air_temperature", 278.0, 318.0), "pressure": ("barometer", 85e3, 108.5e3)}
-
-
 def _of_room(number: Found, before: str, beside: bool) -> tuple[Label, int] | None:
     """What ``21C 1004mb`` behind other conditions can only be: the room's air."""
     letter = before.strip(" =:/,").casefold() in ("t", "ta", "p", "pa")  # "T 20.5 C   p 998 hPa", "T = 70F"
@@ -412,9 +393,6 @@ def _of_room(number: Found, before: str, beside: bool) -> tuple[Label, int] | No
     value = read_number(number.number)
     begin = 0 if letter else len(before)
     return (Label(kind), begin) if value is not None and low <= to_si(value, number.unit) <= high else None
-
-
-_TAIL = re.compile(r"[\s:=：,(]*(?:\b(?:of|at|is|was|about|approx|ca|de|von|di)\b\.?)?[\s:=：,(]*$", re.IGNORECASE)
 
 
 def _label_before(text: str) -> tuple[Label, int] | None:
@@ -433,10 +411,6 @@ def _label_before(text: str) -> tuple[Label, int] | None:
     return None
 
 
-_NUMBERED = re.compile(r"\bn[or]\.?\s*(?=\d)", re.IGNORECASE)  # "Inlet no. 1"
-_JAPANESE_SENTENCE = re.compile(r"[はをが](?=\S{2})|付き|なし$|です|ました")
-
-
 @lru_cache(maxsize=2048)
 def is_sentence(text: str) -> bool:
     """Tell a sentence from a title: words of a sentence beside words that name nothing."""
@@ -447,13 +421,8 @@ def is_sentence(text: str) -> bool:
     small = sum(word in _SENTENCE for word in words)  # lower case: a port's letter and a unit are no small words
     if _JAPANESE_SENTENCE.search(text) or (text.rstrip().endswith((".", "。", "!")) and len(words) > 3):
         return True
-    unknown = sum(
-        m.kind in ("unknown", "entry_fitting", "exit_fitting", "notes", "filler") for m in mentions(text[:300])
-    )
-    return len(words) > 2 and small > 0 and unknown > 0
-
-
-_WORDS = re.compile(r"[^\s,;:()\[\]=。、：]+")
+    loose = {"unknown", "entry_fitting", "exit_fitting", "notes", "filler"}
+    return len(words) > 2 and small > 0 and any(m.kind in loose for m in mentions(text[:300]))
 
 
 @lru_cache(maxsize=1024)
@@ -475,13 +444,10 @@ def named_units(text: str) -> tuple[tuple[str, Unit], ...]:
             unit = known_unit(spelled)
             if unit is None or (count > 1 and place + count > len(words)):
                 continue
+            plain = spelled.lower() not in ("in", "m") or place + 1 == len(words)
             if unit.quantity in FLOW_QUANTITIES and len(spelled) > 2:
                 found.setdefault("flow_unit", unit)
-            elif (
-                unit.quantity == "length"
-                and start - lift <= 16
-                and (spelled.lower() not in ("in", "m") or place + 1 == len(words))
-            ):
+            elif unit.quantity == "length" and start - lift <= 16 and plain:
                 found.setdefault("lift_unit", unit)
             elif unit.quantity == "pressure" and any(0 <= start - end <= 9 for end in pressures):
                 found.setdefault("pressure_unit", unit)  # "pressure in inches of water"

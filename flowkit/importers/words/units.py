@@ -25,18 +25,6 @@ _FOREIGN = {
 }
 _FOREIGN_KEYS = {spelled: quantity for quantity, words in _FOREIGN.items() for spelled in words.split()}
 _LETTERS = frozenset("avwsngh")  # single letters count as units in brackets only
-
-
-def foreign_unit(text: str, *, bracketed: bool = False) -> str:
-    """The quantity of a unit that is no part of a flow test; empty where the text is none."""
-    inner = text.strip("()[]{}<> ")
-    bracketed = bracketed or inner != text.strip()
-    key = inner.casefold().replace(" ", "").rstrip(".")
-    if inner == "S" or (key in _LETTERS and not bracketed):  # "In (S)" names no seconds
-        return ""
-    return _FOREIGN_KEYS.get(key, "")
-
-
 _BRACKET = re.compile(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]")
 _WATER = (
     r"(?:h2o|h20|h₂o|water(?:\s*column)?|w\.?c\.?|w\.?g\.?|h2o\s*column|hg|wassers(?:ä|ae)ule|ws|(?:colonne\s+)?d.?eau|eau|ce|"
@@ -49,9 +37,7 @@ _INCHES = (
 _METRIC = r"(?:[mc]m|mil[lií][a-zíè]*m[eèé]tr\w*|[cz]ent[a-zíè]*m[eèé]tr\w*|milimetr\w*)"
 _OTHER = r"(?:[hk]?pa|(?:kilo|he[ck]to)pas[ck]al\w*|mb(?:ar)?|millibars?|milibar\w*|bar|psi)"
 _WORD_AT = r"(?:@|\bat\b|\bbei\b|(?<!\w)[àa](?=\s)|\bbij\b|\bprzy\b|\bvid\b|\bem\b|\bcon\b|\bto\b|\bauf\b|\bsous\b)"
-
 _NUMBER = r"(?P<number>\d{1,3}(?:[ \u00a0\u202f]\d{3})+|\d+(?:[.,]\d+)?)"
-
 _AT = re.compile(
     rf"{_WORD_AT}\s*{_NUMBER}\s*"
     rf"(?P<unit>[\"″”](?:\s*(?:of\s+|de\s+)?{_WATER})?|{_INCHES}(?:\s*(?:of\s+|de\s+)?{_WATER})?"
@@ -67,7 +53,6 @@ _PRESSURE = re.compile(
 )
 # 28" or 28 in on its own, of a size that no lift, bore or valve has.
 _ALONE = re.compile(rf"(?<![\w.,/]){_NUMBER}\s*(?P<unit>[\"″”]|ins|{_INCHES})(?!\w)", re.IGNORECASE)
-
 # Beside IN 1 and IN 3 it is the second intake port; a square inch is written with words around it, or in brackets.
 _SECOND_INTAKE = re.compile(r"in[.\-#/_\s]*2", re.IGNORECASE)
 LEAST_BARE = 1.0  # in inches: below it a bare figure is a lift
@@ -87,6 +72,16 @@ _SPAN = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:[-–/±]|\b(?:to|and|or|bis|und|à|
 MOST_WORDS = 5  # of a unit: "mm de columna de agua"
 _CLAUSE = re.compile(r"[,.;:!]\s+")
 _TOO_SHORT = frozenset({"in", "of", "f", "c", "k", "m", "d", "h/d", "deg", "grad", "g", "mil"})
+
+
+def foreign_unit(text: str, *, bracketed: bool = False) -> str:
+    """The quantity of a unit that is no part of a flow test; empty where the text is none."""
+    inner = text.strip("()[]{}<> ")
+    bracketed = bracketed or inner != text.strip()
+    key = inner.casefold().replace(" ", "").rstrip(".")
+    if inner == "S" or (key in _LETTERS and not bracketed):  # "In (S)" names no seconds
+        return ""
+    return _FOREIGN_KEYS.get(key, "")
 
 
 def whole_unit(text: str) -> Unit | None:
@@ -178,14 +173,9 @@ def take_pressure(text: str) -> TakenPressure | None:
     text = text.replace("''", '"')
     for pattern in (_AT, _PRESSURE, _AT_BARE, _ALONE):
         for found in pattern.finditer(text):
-            taken = TakenPressure(
-                re.sub(r"\s", "", found["number"]),
-                (found["unit"] or "").strip(),
-                text[: found.start()],
-                text[found.end() :],
-                pattern is _ALONE or found[0].startswith("@"),
-                pattern is _AT,
-            )
+            written = re.sub(r"\s", "", found["number"]), (found["unit"] or "").strip()
+            marked = pattern is _ALONE or found[0].startswith("@")
+            taken = TakenPressure(*written, text[: found.start()], text[found.end() :], marked, pattern is _AT)
             # Whether a test pressure may be of this size is common practice, no source.
             unit, number = find_unit(taken.unit), taken.value
             likely = number >= LEAST_BARE if taken.bare else unit is None or number * unit.factor <= MOST_PA
@@ -237,10 +227,8 @@ def take_unit(text: str) -> tuple[Unit | None, str, str, str]:
 def _letter(text: str, words: list[str]) -> Unit | None:
     """The unit of ``Air temp F`` and ``Lift m``: one letter, behind words that name a temperature or a lift."""
     named = PHRASES.get(fold(" ".join(words)), ("",))[0]
-    unit = (
-        find_unit(text) if named in ("air_temperature", "meter_temperature") or (named, text) == ("lift", "m") else None
-    )
-    return unit if measures(unit, "temperature") or named == "lift" else None
+    warmth = named in ("air_temperature", "meter_temperature") and measures(find_unit(text), "temperature")
+    return find_unit(text) if warmth or (named, text) == ("lift", "m") else None
 
 
 def _free_unit(text: str) -> Unit | None:

@@ -15,6 +15,36 @@ from flowkit.units import Quantity, Unit, find_unit, number
 
 GAP_MARKS = frozenset(word for words in GAP_WORDS.values() for word in words)
 """What people write where nothing was measured."""
+_QUANTITY = re.compile(
+    r"^\s*(?P<number>[-+−–]?(?:\d[\d\s'’.,]*\d|\d|[.,]\d+)[.,]?(?:[eE][-+]?\d+)?)\s*(?P<unit>\D.*)?$", re.DOTALL
+)
+_LIFT_CELL = re.compile(
+    r"(?P<lead>[^\W\d]{3,8})?\s*(?P<number>\d*[.,]?\d+\s*(?:mm|in|inch|thou|\")?)\s*(?P<tail>[^\W\d]{3,8})?"
+)
+_MARKED = re.compile(
+    r"[~≈]?\s*(\d*[.,]?\d+\s*[^\W\d]*(?:/\w+)?)\s*(?:\*+|[†‡]|\(?\?+\)?|\(\*\))|[~≈]\s*(?=\d|[.,]\d)(.+)"
+)
+_VULGAR = {"½": 1 / 2, "¼": 1 / 4, "¾": 3 / 4, "⅛": 1 / 8, "⅜": 3 / 8, "⅝": 5 / 8, "⅞": 7 / 8}
+_FRACTION = re.compile(r"(?:(\d{1,2})[\s-]+)?(\d{1,2})/(\d{1,2})\s*(in\.?|inch|inches|[\"″”]|'')?")
+_BOTH_UNITS = re.compile(r"([-+]?[\d.,]+\s*[^\d\s()/=]{1,8})\s*[(\[/=]\s*[\d.,]+\s*[^\d\s()]{1,8}[)\]]?$")
+_LEADING_ZERO = re.compile(r"[-+−–]?0[.,]\d+$")
+_DECIMAL = re.compile(
+    r"^\s*[-+−]?(?:\d{1,3}(?:[.\s]\d{3})*|\d*)(?P<mark>,)(?:\d{1,2}|\d{4,})(?:\s*[^\W\d].*|\s*[\"%°].*)?\s*$"
+)
+_MONTHS = {
+    fold(name): month
+    for months in MONTH_WORDS.values()
+    for month, names in enumerate(months, start=1)
+    for name in names.split()
+} | {"jaenner": 1, "maerz": 3}
+_FILLERS = frozenset(word for words in DATE_FILLERS.values() for word in words)
+_ENDINGS = {fold(ending) for endings in ORDINAL_ENDINGS.values() for ending in endings} - {""}
+_DATES = (  # the groups of year, month and day
+    ((1, 2, 3), r"(\d{4})[-./](\d{1,2})[-./](\d{1,2})"),
+    ((3, 2, 1), r"(\d{1,2})\.\s*(\d{1,2})\.\s*(\d{4})"),
+    ((1, 2, 3), r"(\d{4})年\s*(\d{1,2})月\s*(\d{1,2})日"),
+)
+_DAY_ENDING = re.compile(f"(?<=[0-9])({'|'.join(sorted(_ENDINGS))})$")
 
 
 class Cell(NamedTuple):
@@ -27,10 +57,6 @@ class Cell(NamedTuple):
 
 
 EMPTY = Cell(None)
-
-_QUANTITY = re.compile(
-    r"^\s*(?P<number>[-+−–]?(?:\d[\d\s'’.,]*\d|\d|[.,]\d+)[.,]?(?:[eE][-+]?\d+)?)\s*(?P<unit>\D.*)?$", re.DOTALL
-)
 
 
 def read_cell(value: CellValue, decimal_comma: bool | None = None) -> Cell:
@@ -97,17 +123,6 @@ def _marked(text: str, decimal_comma: bool | None) -> Cell:
     return _read_text(found[1] or found[2], decimal_comma)._replace(mark=text) if found else EMPTY
 
 
-_LIFT_CELL = re.compile(
-    r"(?P<lead>[^\W\d]{3,8})?\s*(?P<number>\d*[.,]?\d+\s*(?:mm|in|inch|thou|\")?)\s*(?P<tail>[^\W\d]{3,8})?"
-)
-_MARKED = re.compile(
-    r"[~≈]?\s*(\d*[.,]?\d+\s*[^\W\d]*(?:/\w+)?)\s*(?:\*+|[†‡]|\(?\?+\)?|\(\*\))|[~≈]\s*(?=\d|[.,]\d)(.+)"
-)
-_VULGAR = {"½": 1 / 2, "¼": 1 / 4, "¾": 3 / 4, "⅛": 1 / 8, "⅜": 3 / 8, "⅝": 5 / 8, "⅞": 7 / 8}
-_FRACTION = re.compile(r"(?:(\d{1,2})[\s-]+)?(\d{1,2})/(\d{1,2})\s*(in\.?|inch|inches|[\"″”]|'')?")
-_BOTH_UNITS = re.compile(r"([-+]?[\d.,]+\s*[^\d\s()/=]{1,8})\s*[(\[/=]\s*[\d.,]+\s*[^\d\s()]{1,8}[)\]]?$")
-
-
 def _fraction(text: str) -> Cell | None:
     """Read ``3/16``, ``1 1/8`` or ``⅛``: parts of an inch."""
     if text in _VULGAR:
@@ -126,9 +141,6 @@ def _number(text: str, decimal_comma: bool | None) -> float | None:
     return number(text) if value is None else value
 
 
-_LEADING_ZERO = re.compile(r"[-+−–]?0[.,]\d+$")
-
-
 def decimal_comma_of(grid: Grid) -> bool | None:
     """Say whether numbers in a grid's text have a decimal comma, as far as its cells tell."""
     if grid.decimal_comma is not None:
@@ -141,11 +153,6 @@ def decimal_comma_of(grid: Grid) -> bool | None:
                 if match is not None:
                     seen.add(match["mark"] == ",")
     return seen.pop() if len(seen) == 1 else None
-
-
-_DECIMAL = re.compile(
-    r"^\s*[-+−]?(?:\d{1,3}(?:[.\s]\d{3})*|\d*)(?P<mark>,)(?:\d{1,2}|\d{4,})(?:\s*[^\W\d].*|\s*[\"%°].*)?\s*$"
-)
 
 
 def as_text(value: CellValue) -> str:
@@ -167,22 +174,6 @@ def _clean(text: str) -> str:
     if not text.isprintable():
         text = "".join(mark if mark.isprintable() else " " for mark in text)
     return " ".join(text.split())
-
-
-_MONTHS = {
-    fold(name): month
-    for months in MONTH_WORDS.values()
-    for month, names in enumerate(months, start=1)
-    for name in names.split()
-} | {"jaenner": 1, "maerz": 3}
-_FILLERS = frozenset(word for words in DATE_FILLERS.values() for word in words)
-_ENDINGS = {fold(ending) for endings in ORDINAL_ENDINGS.values() for ending in endings} - {""}
-_DATES = (  # the groups of year, month and day
-    ((1, 2, 3), r"(\d{4})[-./](\d{1,2})[-./](\d{1,2})"),
-    ((3, 2, 1), r"(\d{1,2})\.\s*(\d{1,2})\.\s*(\d{4})"),
-    ((1, 2, 3), r"(\d{4})年\s*(\d{1,2})月\s*(\d{1,2})日"),
-)
-_DAY_ENDING = re.compile(f"(?<=[0-9])({'|'.join(sorted(_ENDINGS))})$")
 
 
 def iso_date(value: CellValue, order: str | None = None) -> str | None:

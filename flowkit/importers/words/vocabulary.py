@@ -24,7 +24,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "en": ("lift", "valve lift", "lift height", "valve opening", "lifts"),
         "de": ("Hub", "Ventilhub", "Hubhöhe", "Ventilöffnung"),
         "fr": ("levée", "levée de soupape", "levée soupape", "ouverture soupape", "levées", "levée de la soupape", "levage"),
-        "es": ("alzada", "alzada de válvula", "alzada", "alzado", "alzado de válvula", "alzado válvula", "alzada de válvula", "alzada válvula", "levantamiento", "levante", "apertura de válvula"),
+        "es": ("alzada", "alzada de válvula", "alzado", "alzado de válvula", "alzado válvula", "alzada válvula", "levantamiento", "levante", "apertura de válvula"),
         "it": ("alzata", "alzata valvola", "alzata della valvola", "apertura valvola", "alzate"),
         "nl": ("lichthoogte", "klephoogte", "kleplift", "kleplichthoogte", "lichting", "lift klep", "hoogte", "heffing", "klepheffing", "kl heffing"),
         "pl": ("wznios", "wznios zaworu", "skok zaworu", "podniesienie", "skok", "wysokość otwarcia"),
@@ -45,7 +45,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "ja": ("流量", "空気流量", "風量", "吸入流量", "空気量", "通過流量", "エアフロー"),
     },
     "pressure": {
-        "en": ("h2o", "test pressure", "pressure", "depression", "test depression", "pressure drop", "test vacuum", "vacuum", "delta p", "dp", "δp", "δ p", "pressure difference", "differential pressure", "press", "tested at", "test depression at", "flowed at", "depression pressure", "test pressure drop", "water column", "water", "h2o", "test press", "tp", "test dp", "bench depression", "bench pressure", "bench vacuum"),
+        "en": ("h2o", "test pressure", "pressure", "depression", "test depression", "pressure drop", "test vacuum", "vacuum", "delta p", "dp", "δp", "δ p", "pressure difference", "differential pressure", "press", "tested at", "test depression at", "flowed at", "depression pressure", "test pressure drop", "water column", "water", "test press", "tp", "test dp", "bench depression", "bench pressure", "bench vacuum"),
         "de": ("Prüfdruck", "Druck", "Unterdruck", "Differenzdruck", "Druckdifferenz", "Testdruck", "Messdruck", "Prüfunterdruck", "Druckabfall", "geprüft bei", "gemessen bei", "Wassersäule"),
         "fr": ("dépression", "pression d'essai", "pression", "pression de test", "dépression d'essai", "perte de charge", "pression d'épreuve", "dépression de test", "testé à", "essai à"),
         "es": ("presión de prueba", "presión", "depresión", "presión de ensayo", "presión diferencial", "depresión de prueba", "vacío"),
@@ -237,7 +237,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "ja": ("リーク圧力", "漏れ試験圧力"),
     },
     "check_reading": {
-        "en": ("check plate reading", "check plate flow", "check plate measured", "check reading", "calibration plate reading", "check plate actual", "test plate reading", "check orifice reading", "check orifice measured", "check orifice actual", "check orifice flow", "check orifice read", "check orifice", "check measured", "check actual", "check plate read", "check plate result", "plate check reading", "check plate test", "check plate value", "calibration plate read", "calibration plate flow", "check plate", "calibration plate", "cal plate", "cal plate reading", "cal plate read", "cal plate flow"),
+        "en": ("check plate reading", "check plate flow", "check plate measured", "check reading", "calibration plate reading", "check plate actual", "test plate reading", "check orifice reading", "cal plate today", "check plate today", "calibration plate today", "check orifice measured", "check orifice actual", "check orifice flow", "check orifice read", "check orifice", "check measured", "check actual", "check plate read", "check plate result", "plate check reading", "check plate test", "check plate value", "calibration plate read", "calibration plate flow", "check plate", "calibration plate", "cal plate", "cal plate reading", "cal plate read", "cal plate flow"),
         "de": ("Kontrollblende Ablesung", "Kontrollblende Messwert", "Kontrollblende Ist", "Prüfblende Ablesung", "Prüfblende Ist", "Prüfblende Messwert", "Kontrollblende gemessen", "Kalibrierblende Ist", "Kontrollblende", "Prüfblende gemessen", "Prüfplatte gemessen", "Prüfplatte Ablesung", "Prüfplatte Ist", "Kontrollplatte gemessen", "Prüfblende abgelesen", "Prüfblende"),
         "fr": ("plaque étalon lecture", "plaque étalon mesurée", "lecture plaque étalon", "plaque de contrôle lecture", "lecture plaque de contrôle", "plaque de contrôle mesurée", "lecture de la plaque étalon"),
         "es": ("placa de control lectura", "lectura placa de control", "placa patrón lectura", "lectura placa patrón", "lectura de la placa patrón", "lectura de la placa de control", "placa de calibración lectura"),
@@ -249,7 +249,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "ja": ("校正板読み", "校正板測定値", "基準オリフィス読み", "チェックプレート読み", "チェックプレート測定値", "校正プレート測定値"),
     },
     "check_nominal": {
-        "en": ("check plate nominal", "check plate nominal flow", "check nominal", "calibration plate nominal", "check plate rating", "check plate rated", "test plate nominal", "nominal check plate", "check orifice nominal", "check plate should read", "check plate should be", "check plate target", "calibration plate rated", "check plate spec", "cal plate nominal", "cal plate rated"),
+        "en": ("check plate nominal", "check plate nominal flow", "check nominal", "calibration plate nominal", "check plate rating", "check plate rated", "test plate nominal", "nominal check plate", "check orifice nominal", "cal plate certified", "check plate certified", "calibration plate certified", "check plate should read", "check plate should be", "check plate target", "calibration plate rated", "check plate spec", "cal plate nominal", "cal plate rated"),
         "de": ("Kontrollblende Nennwert", "Kontrollblende Soll", "Prüfblende Nennwert", "Prüfblende Soll", "Kontrollblende Sollwert", "Kalibrierblende Soll", "Prüfblende Sollwert", "Prüfplatte Soll", "Prüfplatte Nennwert", "Kontrollplatte Soll", "Kontrollplatte Nennwert"),
         "fr": ("plaque étalon nominale", "plaque étalon nominal", "valeur nominale plaque étalon", "plaque de contrôle nominale", "plaque de contrôle nominal", "débit nominal plaque étalon"),
         "es": ("placa de control nominal", "placa patrón nominal", "valor nominal placa patrón", "nominal de la placa patrón", "nominal placa de control", "placa de calibración nominal"),
@@ -296,7 +296,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "de": ("Luftdruck", "Barometerstand", "Umgebungsdruck", "Atmosphärendruck", "Barometerdruck"),
         "fr": ("baromètre", "pression atmosphérique", "pression barométrique", "pression ambiante"),
         "es": ("barómetro", "presión atmosférica", "presión barométrica", "presión ambiente"),
-        "it": ("barometro", "pressione atmosferica", "pressione barometrica", "pressione ambiente"),
+        "it": ("barometro", "pressione atmosferica", "pressione atm", "press atm", "pressione barometrica", "pressione ambiente"),
         "nl": ("luchtdruk", "barometerdruk", "barometerstand", "omgevingsdruk", "atmosferische druk"),
         "pl": ("ciśnienie atmosferyczne", "ciśnienie barometryczne", "ciśnienie otoczenia", "barometr"),
         "sv": ("lufttryck", "barometertryck", "atmosfärstryck", "omgivningstryck"),
@@ -469,7 +469,6 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "nl": ("gemiddelde", "gem", "gemiddeld"),
         "pl": ("średnia", "śr"),
         "sv": ("medelvärde", "medel", "snitt"),
-        "pt": ("média",),
         "ja": ("平均", "平均値"),
     },
     "total": {
@@ -522,7 +521,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     },
     # Words that say what kind of reading a flow is: they name nothing, and two such columns look the same.
     "treatment": {
-        "en": ("net", "measured", "raw", "corrected", "normalised", "normalized", "converted", "adjusted", "actual", "observed", "indicated", "uncorrected", "as read", "calculated", "corr", "calc", "uncorr", "standardised", "standardized"),
+        "en": ("net", "less leak", "less leakage", "minus leak", "minus leakage", "net of leak", "net of leakage", "measured", "raw", "corrected", "normalised", "normalized", "converted", "adjusted", "actual", "observed", "indicated", "uncorrected", "as read", "calculated", "corr", "calc", "uncorr", "standardised", "standardized"),
         "de": ("netto", "gemessen", "korrigiert", "normiert", "umgerechnet", "unkorrigiert", "berechnet", "bereinigt"),
         "fr": ("valeur mesurée", "corrigé", "brut", "converti", "normalisé", "calculé"),
         "es": ("medido", "corregido", "bruto", "convertido", "normalizado", "calculado"),
@@ -561,13 +560,9 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     },
     "common": {
         "en": ("#", "n°"),
-        "de": (),
         "fr": ("de", "la", "le", "les"),
         "es": ("el",),
         "it": ("di", "il", "lo"),
-        "nl": (),
-        "pl": (),
-        "sv": (),
         "ja": ("号",),
     },
     # Names of ports that are words.
@@ -589,7 +584,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "de": ("vor Bearbeitung", "nach Bearbeitung", "vor der Bearbeitung", "nach der Bearbeitung", "schlanke Ventile", "große Ventile", "Serie", "serienmäßig", "vorher", "nachher", "bearbeitet", "unbearbeitet", "original Zustand", "Stand vorher", "Stand nachher", "alt", "neu", "überarbeitet", "Ausgangszustand"),
         "fr": ("avant", "après", "d'origine", "origine", "modifié", "retravaillé", "préparé", "série"),
         "es": ("antes", "después", "de serie", "modificado", "trabajado", "de fábrica"),
-        "it": ("prima", "dopo", "di serie", "modificata", "lavorata", "originale", "elaborata"),
+        "it": ("prima", "dopo", "dopo lavorazione", "dopo la lavorazione", "prima della lavorazione", "prima di lavorazione", "di serie", "modificata", "lavorata", "originale", "elaborata"),
         "nl": ("voor bewerking", "na bewerking", "standaard", "bewerkt", "origineel", "ongemodificeerd", "voor", "na"),
         "pl": ("przed", "po", "seryjny", "seryjna", "obrobiony", "obrobiona", "fabryczny", "oryginał", "przed obróbką", "po obróbce"),
         "sv": ("före", "efter", "portad", "orört", "bearbetad"),
@@ -638,38 +633,14 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     "zero_reading": {
         "en": ("zero reading", "zero", "manometer zero", "zero offset", "meter zero"),
         "de": ("Nullpunkt", "Nullablesung", "Nullanzeige"),
-        "fr": ("lecture du zéro", "lecture zéro", "zéro manomètre"),
-        "es": ("lectura de cero", "lectura cero", "cero del manómetro"),
-        "it": ("lettura di zero", "lettura zero", "zero manometro"),
+        "fr": ("lecture du zéro", "lecture zéro", "zéro manomètre", "zéro"),
+        "es": ("lectura de cero", "lectura cero", "cero del manómetro", "cero"),
+        "it": ("lettura di zero", "lettura zero", "zero manometro", "zero"),
         "nl": ("nulaflezing", "nulpunt", "nulstand"),
         "pl": ("odczyt zera", "punkt zerowy"),
         "sv": ("nollavläsning", "nollpunkt", "nolläge"),
-        "pt": ("leitura do zero", "leitura de zero", "zero do manômetro"),
-        "ja": ("ゼロ点", "零点", "ゼロ読み", "ゼロ読み値"),
-    },
-    "zero_before": {
-        "en": ("zero reading before", "zero before", "zero before test"),
-        "de": ("Nullpunkt vorher", "Nullablesung vorher"),
-        "fr": ("lecture du zéro avant", "zéro avant"),
-        "es": ("lectura de cero antes", "cero antes"),
-        "it": ("lettura di zero prima", "zero prima"),
-        "nl": ("nulaflezing vooraf", "nulpunt vooraf"),
-        "pl": ("odczyt zera przed",),
-        "sv": ("nollavläsning före", "nollpunkt före"),
-        "pt": ("leitura do zero antes", "zero antes"),
-        "ja": ("試験前ゼロ点", "試験前ゼロ"),
-    },
-    "zero_after": {
-        "en": ("zero reading after", "zero after", "zero after test"),
-        "de": ("Nullpunkt nachher", "Nullablesung nachher"),
-        "fr": ("lecture du zéro après", "zéro après"),
-        "es": ("lectura de cero después", "cero después"),
-        "it": ("lettura di zero dopo", "zero dopo"),
-        "nl": ("nulaflezing achteraf", "nulpunt achteraf"),
-        "pl": ("odczyt zera po",),
-        "sv": ("nollavläsning efter", "nollpunkt efter"),
-        "pt": ("leitura do zero depois", "zero depois"),
-        "ja": ("試験後ゼロ点", "試験後ゼロ"),
+        "pt": ("leitura do zero", "leitura de zero", "zero do manômetro", "zero"),
+        "ja": ("ゼロ点", "零点", "ゼロ読み", "ゼロ読み値", "ゼロ"),
     },
     "liquid_temperature": {
         "en": ("liquid temperature", "fluid temperature", "water temperature", "manometer temperature"),
@@ -694,30 +665,6 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "sv": ("utloppstryck",),
         "pt": ("pressão de saída", "pressão a jusante"),
         "ja": ("出口圧力", "下流圧力"),
-    },
-    "leak_before": {
-        "en": ("leak reading before", "leak before", "leakage before", "leak flow before", "leak before test"),
-        "de": ("Leckablesung vorher", "Leckage vorher"),
-        "fr": ("lecture de fuite avant", "fuite avant"),
-        "es": ("lectura de fuga antes", "fuga antes"),
-        "it": ("lettura perdita prima", "perdita prima"),
-        "nl": ("lekaflezing vooraf", "lekkage vooraf"),
-        "pl": ("odczyt przecieku przed", "przeciek przed"),
-        "sv": ("läckavläsning före", "läckage före"),
-        "pt": ("leitura de vazamento antes", "vazamento antes"),
-        "ja": ("試験前漏れ", "試験前リーク"),
-    },
-    "leak_after": {
-        "en": ("leak reading after", "leak after", "leakage after", "leak flow after", "leak after test"),
-        "de": ("Leckablesung nachher", "Leckage nachher"),
-        "fr": ("lecture de fuite après", "fuite après"),
-        "es": ("lectura de fuga después", "fuga después"),
-        "it": ("lettura perdita dopo", "perdita dopo"),
-        "nl": ("lekaflezing achteraf", "lekkage achteraf"),
-        "pl": ("odczyt przecieku po", "przeciek po"),
-        "sv": ("läckavläsning efter", "läckage efter"),
-        "pt": ("leitura de vazamento depois", "vazamento depois"),
-        "ja": ("試験後漏れ", "試験後リーク"),
     },
     # Which way the bench moves the air.
     "direction": {
@@ -747,38 +694,45 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     },
 }
 
-# fmt: on
+# Language -> how a label says that it is from before the test, and from after it.
+_WHEN: Final = {
+    "en": (("{} before", "{} before test"), ("{} after", "{} after test")),
+    "de": (("{} vorher",), ("{} nachher",)),
+    "fr": (("{} avant",), ("{} après",)),
+    "es": (("{} antes",), ("{} después",)),
+    "it": (("{} prima",), ("{} dopo",)),
+    "nl": (("{} vooraf",), ("{} achteraf",)),
+    "pl": (("{} przed",), ("{} po",)),
+    "sv": (("{} före",), ("{} efter",)),
+    "pt": (("{} antes",), ("{} depois",)),
+    "ja": (("試験前{}",), ("試験後{}",)),
+}
+for _kind, _read_twice in (("zero", WORDS["zero_reading"]), ("leak", WORDS["leak"])):
+    for _nth, _when in enumerate(("before", "after")):
+        WORDS[f"{_kind}_{_when}"] = {
+            language: tuple(form.format(word) for word in words for form in _WHEN[language][_nth])
+            for language, words in _read_twice.items()
+        }
 
-# Words of two languages that mean the same thing in both are listed under one of them; these are read as either.
+# Languages -> words that mean the same thing in all of them: listed under one above, and read as any.
 SHARED: Final[dict[str, tuple[str, ...]]] = {
-    "port": ("en", "de"),
-    "variante": ("de", "fr", "es", "it"),
-    "cilindro": ("es", "it"),
-    "temperatur": ("de",),
-    "date": ("en", "fr"),
-    "depression": ("en", "fr"),
-    "version": ("en", "de", "fr", "es"),
-    "admission": ("en", "fr"),
-    "total": ("en", "fr", "es"),
-    "notes": ("en", "fr"),
-    "note": ("en", "fr", "it"),
-    "orifice": ("en", "fr"),
-    "configuration": ("en", "fr"),
-    "canal": ("fr", "es"),
-    "banco": ("es", "it"),
-    "temperatura": ("es", "it"),
-    "media": ("es", "it"),
-    "gain": ("en", "fr"),
-    "delta": ("en", "de", "fr", "es", "it"),
-    "barometer": ("en", "de"),
-    "operator": ("en", "de"),
-    "test": ("en", "de", "fr", "es", "it"),
-    "flow": ("en", "de", "fr", "es", "it"),
-    "run": ("en",),
-    "air": ("en", "fr"),
+    word: tuple(languages.split())
+    for languages, words in {
+        "en": "run",
+        "de": "temperatur",
+        "en de": "port barometer operator",
+        "en fr": "date depression admission notes orifice configuration gain air",
+        "fr es": "canal",
+        "es it": "cilindro banco temperatura media",
+        "en fr es": "total",
+        "en fr it": "note",
+        "en de fr es": "version",
+        "de fr es it": "variante",
+        "en de fr es it": "delta test flow",
+    }.items()
+    for word in words.split()
 }
 
-# fmt: off
 # Words of what was done, or is to be done, to the figures of a sheet.
 FACTORS: Final[dict[str, tuple[str, ...]]] = {
     "en": ("multiply", "multiplied", "times", "divide", "divided", "add", "added", "subtract", "subtracted", "deducted"),
@@ -909,10 +863,5 @@ def _phrases() -> dict[str, tuple[str, tuple[str, ...]]]:
     return found
 
 
-PHRASES: Final = _phrases()
-
-"""Folded phrase -> (kind, languages it belongs to)."""
-
-LONGEST: Final = max(len(phrase.split()) for phrase in PHRASES)
-
-"""Words in the longest phrase."""
+PHRASES: Final = _phrases()  # folded phrase -> (kind, languages it belongs to)
+LONGEST: Final = max(len(phrase.split()) for phrase in PHRASES)  # words in one
