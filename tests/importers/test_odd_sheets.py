@@ -495,3 +495,18 @@ def test_a_stated_pressure_does_not_settle_swapped_headings(tmp_path: Path) -> N
     path.write_text(table("Int 1 cfm,Exh 1 cfm", "headings swapped\n"), encoding="utf-8")
     result = flowkit.read(path, test_pressure="28 inH2O")
     assert [finding.rule for finding in result.findings if finding.severity == "error"] == ["sheet-ambiguous"]
+
+
+def test_ports_with_their_unit_twice_over_figures_in_line_are_headings(tmp_path: Path) -> None:
+    """Not `lift = flow` pairs in one unit: seed 1001542 lost the whole table to its headings."""
+    (tmp_path / "sheet.txt").write_text(
+        "Provtryck: 50 mbar\n\nINSUG\n"
+        "Lyfthöjd (mm)  1 (l/s)  1 (l/s)  2 (l/s)  2 (l/s)  3 (l/s)  3 (l/s)\n"
+        "2.5               19.0     19.1     18.3     18.2     18.8     18.7\n"
+        "5.0               30.9     31.1     29.8     29.7     30.7     30.5\n"
+        "7.5               38.8     38.8     37.0     37.0     38.0     38.0\n"
+    )
+    tests = flowkit.read(tmp_path / "sheet.txt").tests
+    assert [(t.side, t.port, t.run, len(t.points)) for t in tests] == [
+        ("intake", port, run, 3) for port in "123" for run in (1, 2)
+    ]

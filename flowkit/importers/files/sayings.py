@@ -123,7 +123,7 @@ def _pairs(line: _Line) -> list[Row] | None:
     if max(flows) < max(lifts) and units[1] != {None}:
         firsts, seconds, lifts, flows = seconds, firsts, flows, lifts  # 55 cfm @ .1
         units.reverse()
-    if lifts != sorted(set(lifts)) or any(len(of) > 1 for of in units):
+    if lifts != sorted(set(lifts)) or any(len(of) > 1 for of in units) or units[0] == units[1] != {None}:
         return None
     heads = [f" ({f[0].unit_text})" if f[0].unit_text else "" for f in (firsts, seconds)]
     rows: list[Row] = [(lead,), (f"lift{heads[0]}", f"flow{heads[1]}")]
