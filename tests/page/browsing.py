@@ -85,7 +85,7 @@ class User:
 
     def sees(self, words: str, seconds: float = 20.0) -> None:
         """Wait until the page shows words."""
-        self.page.wait_for_function("w => document.body.innerText.includes(w)", arg=words, timeout=1000 * seconds)
+        self.page.wait_for_function("w => document.body?.innerText.includes(w)", arg=words, timeout=1000 * seconds)
 
     def until(self, script: str, seconds: float = 20.0) -> None:
         """Wait until a script says yes."""
