@@ -304,7 +304,7 @@ class Page:
             w, h = self.paper.width, self.paper.height
             lines: Any = [[(x0 / w, 1 - y / h), (x1 / w, 1 - y / h)] for x0, x1, y, _, _ in self._rules]
             *_, weights, colors = zip(*self._rules, strict=True)
-            rules = LineCollection(lines, colors=colors, linewidths=weights, transform=self.figure.transFigure)
+            rules = LineCollection(lines, colors=list(colors), linewidths=weights, transform=self.figure.transFigure)
             self.figure.add_artist(rules)
 
 
