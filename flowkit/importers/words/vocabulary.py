@@ -142,7 +142,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     },
     "fixture_bore": {
         "en": ("fixture bore", "bore", "bore adaptor", "adaptor bore", "adaptor", "cylinder adaptor", "bore fixture", "bore adapter", "adapter bore", "test bore", "bore tube", "cylinder bore", "sleeve bore", "bore size", "fixture", "adapter", "bore of fixture", "cylinder adapter", "bore dia", "test cylinder", "cylinder sleeve", "bore sleeve", "fixture diameter", "bore fixture diameter", "sleeve", "liner", "cylinder liner"),
-        "de": ("Bohrung", "Prüfbohrung", "Adapterbohrung", "Zylinderbohrung", "Adapter Bohrung", "Bohrung Adapter", "Vorrichtungsbohrung", "Aufnahmebohrung", "Bohrung der Aufnahme", "Zylinderbohrung der Aufnahme", "Bohrung der Vorrichtung", "Adapterdurchmesser"),
+        "de": ("Bohrung Aufnahme", "Bohrung", "Prüfbohrung", "Adapterbohrung", "Zylinderbohrung", "Adapter Bohrung", "Bohrung Adapter", "Vorrichtungsbohrung", "Aufnahmebohrung", "Bohrung der Aufnahme", "Zylinderbohrung der Aufnahme", "Bohrung der Vorrichtung", "Adapterdurchmesser"),
         "fr": ("alésage", "alésage du montage", "alésage montage", "alésage d'essai", "alésage adaptateur", "alésage du gabarit", "montage"),
         "es": ("diámetro del cilindro", "diámetro cilindro", "diámetro de cilindro", "calibre", "calibre del útil", "diámetro interior", "diámetro de prueba", "calibre de prueba", "calibre del utillaje", "diámetro del útil", "diámetro del cilindro de prueba"),
         "it": ("alesaggio", "alesaggio attrezzatura", "alesaggio di prova", "alesaggio attrezzo", "alesaggio cilindro", "canna", "foro attrezzatura", "alesaggio del banco"),
